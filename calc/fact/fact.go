@@ -1,0 +1,221 @@
+// Package fact is what was recorded while an engine was built: the entries of
+// its book, as everyone speaks of them.
+//
+// A fact is something that happened: a reading was taken, a step confirmed, a
+// bolt skipped, a reading taken back. Facts hold no verdict that anyone should
+// rely on; verdicts are derived from the plan and the facts by package judge.
+// Nothing is ever changed: a correction is a further fact.
+//
+// Each entry has a [Ref], the station that wrote it and its number there, and a
+// time. [Sort] puts the entries of several stations into the one order in which
+// all programs see them.
+package fact
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"paintmark/calc/quantity"
+)
+
+// A Point is the key of anything that gets a reading or a confirmation:
+// "head-left/7" a bolt, "head-left/dowel-front" a dimension. The first part is
+// the joint, the second the place in it. The empty Point is the build itself.
+type Point string
+
+// NewPoint joins a joint's key and a place's.
+func NewPoint(joint, place string) Point { return Point(joint + "/" + place) }
+
+// Joint is the part before the slash.
+func (p Point) Joint() string { joint, _, _ := strings.Cut(string(p), "/"); return joint }
+
+// Place is the part after the slash.
+func (p Point) Place() string { _, place, _ := strings.Cut(string(p), "/"); return place }
+
+// A Pass is the key of one going-over of a joint, as package plan makes them:
+// "stage-1", "stage-2", "recheck", "retorque". Preparation has none.
+type Pass string
+
+// A Ref names an entry: the station that wrote it and the entry's number there,
+// counted from 1.
+type Ref struct {
+	Station string
+	Number  uint64
+}
+
+// String is "bench-2#17".
+func (r Ref) String() string { return r.Station + "#" + strconv.FormatUint(r.Number, 10) }
+
+// IsZero tells that no entry is named.
+func (r Ref) IsZero() bool { return r == Ref{} }
+
+// ParseRef reads what String gives.
+func ParseRef(text string) (Ref, error) {
+	i := strings.LastIndexByte(text, '#')
+	if i < 1 {
+		return Ref{}, fmt.Errorf("%q is no entry: one is written station#number, as in bench-1#17", text)
+	}
+	n, err := strconv.ParseUint(text[i+1:], 10, 64)
+	if err != nil || n == 0 {
+		return Ref{}, fmt.Errorf("%q is no entry: one is written station#number, as in bench-1#17", text)
+	}
+	return Ref{Station: text[:i], Number: n}, nil
+}
+
+// An Entry is one recorded fact with its place in the record.
+type Entry struct {
+	Ref
+	// Time is when it happened, in UTC. Within a session it is the session's
+	// start plus Since, so that a clock that is set does not reorder the record.
+	Time time.Time
+	// Since is the monotonic distance from the session's start.
+	Since time.Duration
+	// Session names the sitting in which it was recorded.
+	Session string
+	// Hash is the entry's own SHA-256, as the book computed it.
+	Hash [32]byte
+	Body Body
+}
+
+// A Body is what an entry says. The types of this package that have the method
+// are all there are.
+type Body interface {
+	// About is the point the fact belongs to; the build itself if empty.
+	About() Point
+	body()
+}
+
+// Opening begins a build. It pins the plan's whole text.
+type Opening struct {
+	Build    string
+	Plan     string // the plan file's text, to the byte
+	PlanName string // the name of the file it was read from
+	Identity []Identity
+	Program  string // the version of the program that opened it
+}
+
+// An Identity is one thing that tells this engine from others, as the plan
+// asks for it: an engine number, a customer.
+type Identity struct{ Name, Value string }
+
+// Replan replaces the plan from here on, with a reason.
+type Replan struct {
+	Plan, PlanName string
+	Because        string
+}
+
+// Instrument is what is known of the instrument that gave a reading, as the
+// shop's list had it at that time.
+type Instrument struct {
+	Name       string // the shop's short name
+	Address    string // where it was attached
+	Identity   string // serial number of its cable or its own, as found
+	Profile    string // the name of the profile that read it
+	Range      quantity.Limits
+	Calibrated string // date as known, RFC 3339 full-date; empty if unknown
+	Due        string // date the next calibration is due; empty if unknown
+}
+
+// Reading is one value that an instrument gave, or that the builder stated by
+// hand, for one point in one pass.
+type Reading struct {
+	Point Point
+	Pass  Pass // empty for a measured step of preparation
+	Value quantity.Quantity
+	// Angle turned in this pull, where the instrument gives it.
+	Angle quantity.Quantity
+	// Attested marks a value stated by hand. It was not measured.
+	Attested   bool
+	Instrument Instrument // zero if attested
+	Status     []string   // what the instrument said of itself: "overload", "low battery"
+	Raw        []byte     // the bytes the value was read from
+	Told       string     // the verdict the builder was told at the time
+}
+
+// Confirmation says that a step of preparation was done, or that the heat
+// cycles before a re-torque were run.
+type Confirmation struct{ Point Point }
+
+// Skip says that a point was left out of a pass on purpose, and why.
+type Skip struct {
+	Point   Point
+	Pass    Pass
+	Because string
+}
+
+// Void takes an earlier entry back, with a reason. The entry stays.
+type Void struct {
+	Of Ref
+	// Point is that of the entry taken back, so that its history is whole.
+	Point   Point
+	Because string
+}
+
+// Note is something that happened to the session: it began or ended, an
+// instrument was lost or found again, bytes came that made no reading.
+type Note struct {
+	Point      Point // empty if it concerns none
+	What       string
+	Instrument string
+	Text       string
+	Raw        []byte
+}
+
+// What a Note can be about.
+const (
+	SessionBegan    = "session began"
+	SessionEnded    = "session ended"
+	InstrumentLost  = "instrument lost"
+	InstrumentFound = "instrument found"
+	Unreadable      = "unreadable"
+	NotAssigned     = "reading for no point"
+)
+
+func (Opening) body()      {}
+func (Replan) body()       {}
+func (Reading) body()      {}
+func (Confirmation) body() {}
+func (Skip) body()         {}
+func (Void) body()         {}
+func (Note) body()         {}
+
+// About implements Body.
+func (Opening) About() Point        { return "" }
+func (Replan) About() Point         { return "" }
+func (r Reading) About() Point      { return r.Point }
+func (c Confirmation) About() Point { return c.Point }
+func (s Skip) About() Point         { return s.Point }
+func (v Void) About() Point         { return v.Point }
+func (n Note) About() Point         { return n.Point }
+
+// Sort orders entries as they happened: each station's in the order of their
+// numbers, and stations merged by time. Where a station's clock went back, its
+// entries count as being at the latest time it had shown before. The order
+// depends on the entries alone, not on the order they come in.
+func Sort(entries []Entry) {
+	slices.SortFunc(entries, func(a, b Entry) int {
+		return cmp.Or(cmp.Compare(a.Station, b.Station), cmp.Compare(a.Number, b.Number))
+	})
+	type stamped struct {
+		at    time.Time
+		entry Entry
+	}
+	list := make([]stamped, len(entries))
+	var latest time.Time
+	for i, e := range entries {
+		if i == 0 || entries[i-1].Station != e.Station || e.Time.After(latest) {
+			latest = e.Time
+		}
+		list[i] = stamped{latest, e}
+	}
+	slices.SortFunc(list, func(a, b stamped) int {
+		return cmp.Or(a.at.Compare(b.at), cmp.Compare(a.entry.Station, b.entry.Station), cmp.Compare(a.entry.Number, b.entry.Number))
+	})
+	for i := range list {
+		entries[i] = list[i].entry
+	}
+}

@@ -1,0 +1,30 @@
+module paintmark
+
+go 1.26.0
+
+require (
+	github.com/pelletier/go-toml/v2 v2.4.3
+	github.com/shopspring/decimal v1.6.0
+)
+
+require (
+	github.com/BurntSushi/toml v1.6.0 // indirect
+	github.com/OpenPeeDeeP/depguard/v2 v2.3.0 // indirect
+	github.com/aclements/go-moremath v0.0.0-20210112150236-f10218a38794 // indirect
+	github.com/gobwas/glob v1.0.0 // indirect
+	github.com/kisielk/errcheck v1.30.0 // indirect
+	go.yaml.in/yaml/v3 v3.0.5 // indirect
+	golang.org/x/exp/typeparams v0.0.0-20231108232855-2478ac86f678 // indirect
+	golang.org/x/mod v0.42.0 // indirect
+	golang.org/x/perf v0.0.0-20260908200009-22c9c6c9d4da // indirect
+	golang.org/x/sync v0.24.0 // indirect
+	golang.org/x/tools v0.52.0 // indirect
+	honnef.co/go/tools v0.8.2 // indirect
+)
+
+tool (
+	github.com/OpenPeeDeeP/depguard/v2/cmd/depguard
+	github.com/kisielk/errcheck
+	golang.org/x/perf/cmd/benchstat
+	honnef.co/go/tools/cmd/staticcheck
+)
