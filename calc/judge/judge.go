@@ -1,0 +1,300 @@
+// Package judge compares what was recorded with what the plan asks for.
+//
+// [Judge] is a pure function of a plan and entries. The same entries give the
+// same answer whichever book they were read from and in whichever order, and
+// whenever it is asked: times are compared with one another, never with now. It
+// gives for every point and pass a [Cell] with the verdict of each reading,
+// [Finding]s over the whole, what is next as a list of [Task]s, and the list of
+// bolts to go over again as [Again].
+//
+// # Verdicts
+//
+// A reading in a stage or a re-torque is Within, Low or High against the limits
+// of its pass; a value exactly on a limit is within. In a re-check the first
+// reading of a bolt is a check: the bolt Held, or it Moved (turned further than
+// the plan allows) or Relaxed (first moved at less torque than the plan allows),
+// and what follows a bolt that did not hold is a pull to the pass's limits
+// again. Movement is looked at before torque, since the torque at first
+// movement lies below the tightening torque even of a sound bolt (Bickford,
+// Introduction to the Design and Behavior of Bolted Joints: 150 lbf·ft,
+// restarted at 100). A reading whose instrument reported an overload or an
+// unsettled value is Doubtful and counts as none.
+//
+// # Findings
+//
+// A finding is Open while there is work to do about it, ForReview when nothing
+// that is done at the bench can mend it and a person must judge it, and Settled
+// when a later entry did what was to be done.
+package judge
+
+import (
+	"errors"
+	"time"
+
+	"paintmark/calc/fact"
+	"paintmark/calc/plan"
+	"paintmark/calc/quantity"
+)
+
+// A Verdict is what one reading is against its target.
+type Verdict string
+
+// The verdicts.
+const (
+	Within   Verdict = "within"
+	Low      Verdict = "low"
+	High     Verdict = "high"
+	Held     Verdict = "held"
+	Relaxed  Verdict = "relaxed"
+	Moved    Verdict = "moved"
+	Doubtful Verdict = "doubtful"
+	// Unjudged is a reading that does not measure what its pass asks for, or
+	// for which the plan has no pass.
+	Unjudged Verdict = "unjudged"
+)
+
+// Good tells whether the verdict needs nothing more.
+func (v Verdict) Good() bool { return v == Within || v == Held }
+
+// A Judged reading is an entry's reading with its verdict.
+type Judged struct {
+	Entry   fact.Entry
+	Reading fact.Reading
+	Verdict Verdict
+	// Early marks a check made before the re-check's wait was over.
+	Early bool
+	// Again marks a pull of a bolt that had not held in the re-check.
+	Again bool
+	// Void is the entry that took the reading back, if one did.
+	Void *fact.Entry
+}
+
+// A Cell is one point in one pass, or one step of preparation (Pass empty).
+type Cell struct {
+	Point fact.Point
+	Pass  fact.Pass
+	// Place is the bolt's or the step's key within its joint.
+	Place string
+	// Readings in the order in which they were taken, those taken back included.
+	Readings []Judged
+	// Skip is the skip in force, if any: a later reading ends it.
+	Skip *fact.Entry
+	// Confirmed is the confirmation in force, if any.
+	Confirmed *fact.Entry
+	// Done tells that nothing more is to be done here.
+	Done bool
+
+	started time.Time // of the first reading in force
+	first   int       // place of that reading in the record, -1 if none
+	doneAt  int       // place in the record where it was last done, -1 if not
+}
+
+// Live are the readings that were not taken back.
+func (c *Cell) Live() []Judged {
+	var live []Judged
+	for _, r := range c.Readings {
+		if r.Void == nil {
+			live = append(live, r)
+		}
+	}
+	return live
+}
+
+// Last is the reading that counts: the last not taken back.
+func (c *Cell) Last() (Judged, bool) {
+	for i := len(c.Readings) - 1; i >= 0; i-- {
+		if c.Readings[i].Void == nil {
+			return c.Readings[i], true
+		}
+	}
+	return Judged{}, false
+}
+
+// A PassState is one pass of a joint with its cells, in the order in which the
+// bolts are to be pulled in it.
+type PassState struct {
+	Pass  plan.Pass
+	Cells []*Cell
+}
+
+// Begun tells whether anything was read in this pass.
+func (p *PassState) Begun() bool {
+	for _, c := range p.Cells {
+		if c.first >= 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// Done is how many of the cells need nothing more.
+func (p *PassState) Done() int {
+	n := 0
+	for _, c := range p.Cells {
+		if c.Done {
+			n++
+		}
+	}
+	return n
+}
+
+// A JointState is a joint with all that was done to it.
+type JointState struct {
+	Joint  *plan.Joint
+	Steps  []*Cell
+	Passes []*PassState
+	// Heat is the confirmation of the heat cycles before the re-torque; nil if
+	// the joint has no re-torque.
+	Heat *Cell
+
+	first      int   // place in the record of the first pull, -1 if none
+	stagePulls []int // places in the record of all pulls in stages
+}
+
+// Begun tells whether a bolt of the joint was pulled.
+func (j *JointState) Begun() bool { return j.first >= 0 }
+
+// Finished tells whether preparation, stages and re-check are done, so that
+// other joints may follow. The re-torque comes after heat cycles and does not
+// count here.
+func (j *JointState) Finished() bool {
+	for _, s := range j.Steps {
+		if !s.Done {
+			return false
+		}
+	}
+	for _, p := range j.Passes {
+		if p.Pass.Kind != plan.Retorque && p.Done() < len(p.Cells) {
+			return false
+		}
+	}
+	return true
+}
+
+// Tightened tells whether all stages are done.
+func (j *JointState) Tightened() bool {
+	for _, p := range j.Passes {
+		if p.Pass.Kind == plan.Stage && p.Done() < len(p.Cells) {
+			return false
+		}
+	}
+	return true
+}
+
+// Pass finds a pass by its key.
+func (j *JointState) Pass(key fact.Pass) (*PassState, bool) {
+	for _, p := range j.Passes {
+		if p.Pass.Key == key {
+			return p, true
+		}
+	}
+	return nil, false
+}
+
+// Cell finds the cell of a place in a pass.
+func (p *PassState) Cell(place string) (*Cell, bool) {
+	for _, c := range p.Cells {
+		if c.Place == place {
+			return c, true
+		}
+	}
+	return nil, false
+}
+
+// A State is everything that plan and entries say together.
+type State struct {
+	Plan    *plan.Plan
+	Opening fact.Opening
+	Opened  fact.Entry
+	// Replans are the changes of the plan, in order.
+	Replans  []fact.Entry
+	Joints   []*JointState
+	Findings []Finding
+	// Tasks are what can be done now, the first first. Tasks of a later joint
+	// follow where the first must wait.
+	Tasks []Task
+	// Again is the list of bolts to go over, those pulled first first.
+	Again []Again
+	// Loose are readings for which the plan has no pass.
+	Loose []Judged
+	// Notes are what happened to the sessions and the instruments.
+	Notes []fact.Entry
+	// Instruments are those that gave readings, in the order of their first.
+	Instruments []fact.Instrument
+	// Readings counts all readings in force, Attested those stated by hand,
+	// Voided those taken back.
+	Readings, Attested, Voided int
+	// Entries counts all entries.
+	Entries int
+}
+
+// Joint finds a joint's state by its key.
+func (s *State) Joint(key string) (*JointState, bool) {
+	for _, j := range s.Joints {
+		if j.Joint.Key == key {
+			return j, true
+		}
+	}
+	return nil, false
+}
+
+// Complete tells that nothing of the plan is left to do.
+func (s *State) Complete() bool { return len(s.Tasks) == 0 }
+
+// Unsettled counts the findings that are open or for review.
+func (s *State) Unsettled() int {
+	n := 0
+	for _, f := range s.Findings {
+		if f.Status != Settled {
+			n++
+		}
+	}
+	return n
+}
+
+// PlanOf gives the plan in force at the end of the entries: that of the
+// opening, or of the last change.
+func PlanOf(entries []fact.Entry) (*plan.Plan, error) {
+	sorted := append([]fact.Entry(nil), entries...)
+	fact.Sort(sorted)
+	name, text := "", ""
+	found := false
+	for _, e := range sorted {
+		switch b := e.Body.(type) {
+		case fact.Opening:
+			name, text, found = b.PlanName, b.Plan, true
+		case fact.Replan:
+			name, text, found = b.PlanName, b.Plan, true
+		}
+	}
+	if !found {
+		return nil, errors.New("the entries have no opening, so there is no plan")
+	}
+	return plan.Parse(name, []byte(text))
+}
+
+// Judge compares entries with a plan. It does not change the entries.
+func Judge(p *plan.Plan, entries []fact.Entry) *State {
+	j := newJudging(p, entries)
+	j.gather()
+	j.judgeCells()
+	j.find()
+	j.next()
+	j.again()
+	return j.state
+}
+
+// verdictOf compares a value with limits.
+func verdictOf(v quantity.Quantity, l quantity.Limits) Verdict {
+	place, err := l.Place(v)
+	switch {
+	case err != nil:
+		return Unjudged
+	case place == quantity.Below:
+		return Low
+	case place == quantity.Above:
+		return High
+	default:
+		return Within
+	}
+}
