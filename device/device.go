@@ -11,7 +11,9 @@
 // Transports stand in folders of their own (device/serialport, device/replay,
 // device/typed) and are handed in by whoever joins them; nothing registers
 // itself, so that two instruments of one kind can run at once. Every one of
-// them passes the conformance suite in device/devicetest.
+// them passes the conformance suite in device/devicetest. What a shop owns is
+// listed by device/rack; device/simulated makes instruments for tests and for
+// trying the program out.
 package device
 
 import (
@@ -39,6 +41,28 @@ var (
 	ErrDenied = errors.New("no permission")
 )
 
+// An Error is what went wrong at one address.
+type Error struct {
+	Address Address
+	Err     error
+	Hint    string // what to do about it; may be empty
+}
+
+// Error is "serial:/dev/ttyUSB0: not attached".
+func (e *Error) Error() string { return e.Address.String() + ": " + e.Err.Error() }
+
+// Unwrap gives the reason, such as ErrBusy.
+func (e *Error) Unwrap() error { return e.Err }
+
+// HintText is what to do about it: the error's own hint, or that of its reason.
+func (e *Error) HintText() string {
+	var inner interface{ HintText() string }
+	if e.Hint == "" && errors.As(e.Err, &inner) {
+		return inner.HintText()
+	}
+	return e.Hint
+}
+
 // An Address says where an instrument is attached: a transport and a place, as
 // in "serial:/dev/ttyUSB0", "serial:usb=A50285BI", "replay:pulls.rec".
 type Address struct{ Transport, Place string }
@@ -46,7 +70,7 @@ type Address struct{ Transport, Place string }
 // ParseAddress reads "transport:place".
 func ParseAddress(text string) (Address, error) {
 	transport, place, ok := strings.Cut(text, ":")
-	if !ok || transport == "" {
+	if !ok || transport == "" || place == "" {
 		return Address{}, fmt.Errorf("%q is no address: one is written transport:place, as in serial:/dev/ttyUSB0", text)
 	}
 	return Address{transport, place}, nil
@@ -63,6 +87,13 @@ type Settings struct {
 	Parity   string // "none", "odd", "even", "mark", "space"
 	StopBits string // "1", "1.5", "2"
 	DTR, RTS bool   // the levels while open
+}
+
+// DefaultSettings is what is used where nothing else is said: 9600 baud, eight
+// bits, no parity, one stop bit, DTR and RTS up (common practice; cables often
+// draw their power from these two).
+func DefaultSettings() Settings {
+	return Settings{Baud: 9600, DataBits: 8, Parity: "none", StopBits: "1", DTR: true, RTS: true}
 }
 
 // A Transport opens links to one address, again and again.
@@ -91,13 +122,36 @@ type Link interface {
 	Identity() string
 }
 
-// A Sample is what one frame said.
+// Attesting is what a transport has that carries values which a person states
+// and no instrument measured.
+type Attesting interface {
+	// Attested tells that the values are stated, not measured.
+	Attested() bool
+}
+
+// Stamped is what a link has that knows better than the clock when its bytes
+// came, as a recording does.
+type Stamped interface {
+	// Stamp is when the bytes of the last Read came.
+	Stamp() time.Time
+}
+
+// The words for what an instrument says of itself that the rest of the program
+// knows. A profile may use others, which are shown as they are.
+const (
+	Overload   = "overload"
+	LowBattery = "low battery"
+)
+
+// A Sample is what one frame said. It shares no memory with anything.
 type Sample struct {
 	Time   time.Time         // when its last byte came, with the monotonic clock
 	Value  quantity.Quantity // zero Unit where the instrument sends a bare number and the profile fixes none
 	Angle  quantity.Quantity // zero where the frame has none
 	Status []string          // words for the flags that were set, as the profile has them
 	Raw    []byte            // the whole frame, to the byte
+	// Attested marks a value that a person stated; see Attesting.
+	Attested bool
 }
 
 // An EventKind is what an adapter has to tell.
@@ -109,8 +163,10 @@ const (
 	Sampled EventKind = iota + 1
 	// Rejected: Event.Raw came and made no sample; Event.Err says why.
 	Rejected
-	// Lost: the instrument went away; Event.Err says how. The adapter looks for
-	// it until it is closed.
+	// Lost: the instrument went away, or is not there at the start; Event.Err
+	// says how. The adapter looks for it until it is closed. While it looks,
+	// another Lost says that the reason has changed: that another program has
+	// it now, say.
 	Lost
 	// Found: the instrument is back, or is there for the first time after it
 	// was absent at the start; Event.Identity is what it was known by.
@@ -119,24 +175,32 @@ const (
 	Ended
 )
 
+// String is the kind's name in small letters.
 func (k EventKind) String() string {
-	return [...]string{"", "sampled", "rejected", "lost", "found", "ended"}[k]
+	names := [...]string{Sampled: "sampled", Rejected: "rejected", Lost: "lost", Found: "found", Ended: "ended"}
+	if k == 0 || int(k) >= len(names) {
+		return fmt.Sprintf("event kind %d", k)
+	}
+	return names[k]
 }
 
 // An Event is one thing an adapter has to tell, in the order in which it happened.
 type Event struct {
-	Kind     EventKind
-	Time     time.Time
-	Sample   Sample
-	Raw      []byte
-	Err      error
+	Kind   EventKind
+	Time   time.Time
+	Sample Sample
+	Raw    []byte
+	Err    error
+	// Identity is the Link's, so that every sample can say which instrument
+	// gave it; empty where it has none, and in Lost while it was never there.
 	Identity string
 }
 
 // An Adapter is one attached instrument as the rest of the program sees it.
 //
 // Next blocks until there is an event, ctx is done (then its error), or the
-// adapter is closed (then ErrClosed). Nothing is dropped between two calls.
+// adapter is closed or has told Ended (then ErrClosed). Nothing is dropped
+// between two calls, and what was read before Close is still given after it.
 // Close may be called from any goroutine, more than once; it returns when
 // nothing of the adapter runs any more.
 type Adapter interface {

@@ -373,16 +373,22 @@ func suggestion(key string, known []string) string {
 	if len(known) == 0 {
 		return ""
 	}
-	best, distance := "", len(key)/2+1
-	for _, k := range known {
-		if d := editDistance(key, k); d < distance {
-			best, distance = k, d
-		}
-	}
-	if best != "" {
+	if best := Nearest(key, known); best != "" {
 		return fmt.Sprintf("did you mean %q?", best)
 	}
 	return "the keys known here are " + strings.Join(known, ", ")
+}
+
+// Nearest is the known name that name is most likely a slip of, or empty where
+// none is near.
+func Nearest(name string, known []string) string {
+	best, distance := "", len(name)/2+1
+	for _, k := range known {
+		if d := editDistance(name, k); d < distance {
+			best, distance = k, d
+		}
+	}
+	return best
 }
 
 // editDistance is the Levenshtein distance of two short names.
