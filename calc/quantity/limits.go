@@ -53,13 +53,13 @@ func (l Limits) String() string {
 	case l.Least.IsZero() && l.Most.IsZero():
 		return "any"
 	case l.Most.IsZero():
-		return "at least " + l.Least.trimmed().String()
+		return "at least " + l.Least.String()
 	case l.Least.IsZero():
-		return "at most " + l.Most.trimmed().String()
+		return "at most " + l.Most.String()
 	case l.Least.Unit == l.Most.Unit:
-		return l.Least.trimmed().Number() + "–" + l.Most.trimmed().String()
+		return l.Least.Number() + "–" + l.Most.String()
 	default:
-		return l.Least.trimmed().String() + "–" + l.Most.trimmed().String()
+		return l.Least.String() + "–" + l.Most.String()
 	}
 }
 
@@ -153,12 +153,15 @@ func ParseTolerance(text string) (Tolerance, error) {
 			return t, nil
 		}
 	}
+	var err error
 	lower := strings.ToLower(s)
 	if rest, ok := strings.CutPrefix(lower, "at least"); ok {
-		return t.side(&t.Minus, rest, "-")
+		t.Minus, err = oneSide(rest, "-")
+		return t, err
 	}
 	if rest, ok := strings.CutPrefix(lower, "at most"); ok {
-		return t.side(&t.Plus, rest, "+")
+		t.Plus, err = oneSide(rest, "+")
+		return t, err
 	}
 	// Two sides: the second begins at the other sign.
 	if len(s) > 1 && (s[0] == '-' || s[0] == '+') {
@@ -197,17 +200,12 @@ func secondSide(s, sign string) int {
 	return -1
 }
 
-func (t Tolerance) side(d *Deviation, text, sign string) (Tolerance, error) {
+func oneSide(text, sign string) (Deviation, error) {
 	rest, ok := strings.CutPrefix(strings.TrimSpace(text), sign)
 	if !ok {
-		return Tolerance{}, fmt.Errorf("%q: %w", clip(t.Text), errTolerance)
+		return Deviation{}, fmt.Errorf("%q: %w", clip(text), errTolerance)
 	}
-	parsed, err := unsigned(rest)
-	if err != nil {
-		return Tolerance{}, err
-	}
-	*d = parsed
-	return t, nil
+	return unsigned(rest)
 }
 
 func unsigned(text string) (Deviation, error) {
@@ -262,7 +260,7 @@ func (d Deviation) Below(target Quantity) (Quantity, error) {
 func (d Deviation) from(target Quantity, sign decimal.Decimal) (Quantity, error) {
 	if d.Absolute.IsZero() {
 		share := d.Percent.Mul(sign).Shift(-2)
-		return New(target.Value.Add(target.Value.Mul(share)), target.Unit), nil
+		return New(target.Value.Add(target.Value.Mul(share)), target.Unit).trimmed(), nil
 	}
 	if d.Absolute.Dimension() != target.Dimension() {
 		return Quantity{}, fmt.Errorf("%w: %s and %s", ErrDimension, target.Dimension(), d.Absolute.Dimension())
