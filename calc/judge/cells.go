@@ -90,11 +90,20 @@ func (j *judging) gather() {
 		case fact.Note:
 			s.Notes = append(s.Notes, *e)
 		case fact.Confirmation:
-			if c, ok := j.cells[cellKey{b.Point, ""}]; ok && void == nil && c.Confirmed == nil {
+			c, ok := j.cells[cellKey{b.Point, ""}]
+			switch {
+			case ok && void != nil:
+				c.Past = append(c.Past, Past{*e, void})
+			case ok && c.Confirmed == nil:
 				c.Confirmed, c.doneAt = e, i
 			}
 		case fact.Skip:
-			if c, ok := j.cells[cellKey{b.Point, b.Pass}]; ok && void == nil {
+			c, ok := j.cells[cellKey{b.Point, b.Pass}]
+			switch {
+			case ok && void != nil:
+				c.Past = append(c.Past, Past{*e, void})
+			case ok:
+				c.endSkip()
 				c.Skip = e
 				j.skips[cellKey{b.Point, b.Pass}] = append(j.skips[cellKey{b.Point, b.Pass}], i)
 			}
@@ -129,7 +138,7 @@ func (j *judging) gatherReading(i int, e *fact.Entry, b fact.Reading, void *fact
 	if void != nil {
 		return
 	}
-	c.Skip = nil
+	c.endSkip()
 	if c.first < 0 {
 		c.first, c.started = i, e.Time
 	}
@@ -140,6 +149,14 @@ func (j *judging) gatherReading(i int, e *fact.Entry, b fact.Reading, void *fact
 		if p, _ := js.Joint.Pass(b.Pass); p.Kind == plan.Stage {
 			js.stagePulls = append(js.stagePulls, i)
 		}
+	}
+}
+
+// endSkip puts the skip in force, if any, among those of the past.
+func (c *Cell) endSkip() {
+	if c.Skip != nil {
+		c.Past = append(c.Past, Past{Entry: *c.Skip})
+		c.Skip = nil
 	}
 }
 

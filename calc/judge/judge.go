@@ -28,7 +28,9 @@
 package judge
 
 import (
+	"cmp"
 	"errors"
+	"slices"
 	"time"
 
 	"paintmark/calc/fact"
@@ -81,12 +83,23 @@ type Cell struct {
 	Skip *fact.Entry
 	// Confirmed is the confirmation in force, if any.
 	Confirmed *fact.Entry
+	// Past are the skips and confirmations that were taken back, and the skips
+	// that something later ended.
+	Past []Past
 	// Done tells that nothing more is to be done here.
 	Done bool
 
 	started time.Time // of the first reading in force
 	first   int       // place of that reading in the record, -1 if none
 	doneAt  int       // place in the record where it was last done, -1 if not
+}
+
+// A Past is a skip or a confirmation that is no longer in force.
+type Past struct {
+	Entry fact.Entry
+	// Void is the entry that took it back; nil if a later reading or skip of
+	// the same cell ended it.
+	Void *fact.Entry
 }
 
 // Live are the readings that were not taken back.
@@ -153,6 +166,25 @@ type JointState struct {
 
 // Begun tells whether a bolt of the joint was pulled.
 func (j *JointState) Begun() bool { return j.first >= 0 }
+
+// FirstPulled are the places of the bolts in the order in which they were first
+// pulled in the last stage. Bolts not pulled in it yet are left out.
+func (j *JointState) FirstPulled() []string {
+	stages := j.Joint.Stages()
+	if len(stages) == 0 {
+		return nil
+	}
+	last := j.Passes[len(stages)-1]
+	order := j.pulledOrder()
+	pulled := make([]string, 0, len(last.Cells))
+	for _, c := range last.Cells {
+		if c.first >= 0 {
+			pulled = append(pulled, c.Place)
+		}
+	}
+	slices.SortFunc(pulled, func(a, b string) int { return cmp.Compare(order[a], order[b]) })
+	return pulled
+}
 
 // Finished tells whether preparation, stages and re-check are done, so that
 // other joints may follow. The re-torque comes after heat cycles and does not
