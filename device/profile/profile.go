@@ -1,0 +1,288 @@
+// Package profile is how one kind of instrument talks, as a text file says it:
+// how its line is set, where in the stream of bytes a frame ends, and what a
+// frame means. FORMAT.md describes the file.
+//
+// A profile works in two steps that know nothing of each other. A [Framer] cuts
+// bytes into frames, whatever pieces they arrive in. [Profile.Decode] turns one
+// frame into a sample, or says why it is none:
+//
+//	framer := p.NewFramer()
+//	framer.Feed(bytes, now)
+//	for {
+//		frame, ok := framer.Next()
+//		if !ok {
+//			break
+//		}
+//		sample, err := p.Decode(frame)
+//		…
+//	}
+//
+// What is not exactly what the profile describes never becomes a reading: a
+// line must match its pattern from end to end. A profile does not change once
+// it is parsed; any number of instruments may share it.
+package profile
+
+import (
+	"errors"
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"paintmark/calc/document"
+	"paintmark/calc/quantity"
+	"paintmark/device"
+)
+
+// Bounds of what a profile may ask for.
+const (
+	// MaxFrame is the longest frame in bytes that a profile may set.
+	MaxFrame = 1 << 16
+	// DefaultFrame is the longest frame where a profile sets none.
+	DefaultFrame = 256
+	// MaxPattern is the longest pattern in bytes.
+	MaxPattern = 2000
+)
+
+// A Profile is how one kind of instrument talks.
+type Profile struct {
+	// Name is the profile's own name.
+	Name string
+	// Note is what its writer has to say about it.
+	Note string
+	// Line is how a serial line must be set for it.
+	Line device.Settings
+
+	framing framing
+	reading reading
+}
+
+// NewFramer makes a framer for one link. It starts with no bytes.
+func (p *Profile) NewFramer() Framer { return newLines(p.framing) }
+
+// The file as it is written; FORMAT.md describes it.
+type (
+	fileForm struct {
+		Name    string      `toml:"name"`
+		Note    string      `toml:"note"`
+		Line    lineForm    `toml:"line"`
+		Framing framingForm `toml:"framing"`
+		Reading readingForm `toml:"reading"`
+	}
+	lineForm struct {
+		Baud     int     `toml:"baud"`
+		DataBits int     `toml:"data_bits"`
+		Parity   string  `toml:"parity"`
+		StopBits float64 `toml:"stop_bits"`
+		DTR      bool    `toml:"dtr"`
+		RTS      bool    `toml:"rts"`
+	}
+	framingForm struct {
+		Kind    string `toml:"kind"`
+		Ending  string `toml:"ending"`
+		Longest int    `toml:"longest"`
+		First   string `toml:"first"`
+	}
+	readingForm struct {
+		Kind      string            `toml:"kind"`
+		Pattern   string            `toml:"pattern"`
+		Ignore    string            `toml:"ignore"`
+		Decimal   string            `toml:"decimal"`
+		Unit      string            `toml:"unit"`
+		AngleUnit string            `toml:"angle_unit"`
+		Units     map[string]string `toml:"units"`
+		Status    map[string]string `toml:"status"`
+	}
+)
+
+// Parse reads a profile. The name is that of its file, for messages only. The
+// error, of type document.Faults, tells all that is wrong with it, by line and
+// column.
+func Parse(name string, text []byte) (*Profile, error) {
+	var form fileForm
+	file, err := document.Decode(name, text, &form)
+	if err != nil {
+		return nil, err
+	}
+	r := reader{file}
+	p := &Profile{Name: form.Name, Note: form.Note}
+	if strings.TrimSpace(form.Name) == "" {
+		file.Fault("name", `"name" is missing or empty`, `add name = "…"`)
+	}
+	p.Line = r.line(form.Line)
+	p.framing = r.framing(form.Framing)
+	p.reading = r.reading(form.Reading)
+	if err := file.Err(); err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// reader turns the file's form into a profile and gathers faults on the way.
+type reader struct{ file *document.File }
+
+// word takes a value that must be one of a few words; the first is used where
+// the file gives none.
+func (r reader) word(path, value string, words ...string) string {
+	if !r.file.Has(path) {
+		return words[0]
+	}
+	if !slices.Contains(words, value) {
+		r.file.Fault(path, fmt.Sprintf("%q is not known here", value), "it is one of "+strings.Join(words, ", "))
+	}
+	return value
+}
+
+func (r reader) line(form lineForm) device.Settings {
+	s := device.DefaultSettings()
+	if r.file.Has("line.baud") {
+		s.Baud = form.Baud
+		if s.Baud < 50 || s.Baud > 4_000_000 {
+			r.file.Fault("line.baud", fmt.Sprintf("%d is no baud rate", s.Baud), "common ones are 1200, 2400, 4800, 9600, 19200, 38400, 57600 and 115200")
+		}
+	}
+	if r.file.Has("line.data_bits") {
+		s.DataBits = form.DataBits
+		if s.DataBits < 5 || s.DataBits > 8 {
+			r.file.Fault("line.data_bits", fmt.Sprintf("%d data bits do not exist", s.DataBits), "it is 7 or 8 as a rule")
+		}
+	}
+	s.Parity = r.word("line.parity", form.Parity, "none", "odd", "even", "mark", "space")
+	if r.file.Has("line.stop_bits") {
+		s.StopBits = strconv.FormatFloat(form.StopBits, 'f', -1, 64)
+		if !slices.Contains([]string{"1", "1.5", "2"}, s.StopBits) {
+			r.file.Fault("line.stop_bits", fmt.Sprintf("%s stop bits do not exist", s.StopBits), "it is 1, 1.5 or 2")
+		}
+	}
+	if r.file.Has("line.dtr") {
+		s.DTR = form.DTR
+	}
+	if r.file.Has("line.rts") {
+		s.RTS = form.RTS
+	}
+	return s
+}
+
+func (r reader) framing(form framingForm) framing {
+	r.word("framing.kind", form.Kind, "lines")
+	f := framing{
+		ending:  ending(r.word("framing.ending", form.Ending, string(endsEither), string(endsCRLF), string(endsCR), string(endsLF))),
+		longest: DefaultFrame,
+		discard: r.word("framing.first", form.First, "keep", "discard") == "discard",
+	}
+	if r.file.Has("framing.longest") {
+		f.longest = form.Longest
+		if f.longest < 1 || f.longest > MaxFrame {
+			r.file.Fault("framing.longest", fmt.Sprintf("a longest line of %d bytes cannot be", f.longest), fmt.Sprintf("it lies between 1 and %d", MaxFrame))
+		}
+	}
+	return f
+}
+
+func (r reader) reading(form readingForm) reading {
+	r.word("reading.kind", form.Kind, "pattern")
+	d := reading{
+		comma:     r.word("reading.decimal", form.Decimal, "point", "comma") == "comma",
+		pattern:   r.pattern("reading.pattern", form.Pattern),
+		angleUnit: quantity.Degree,
+	}
+	if form.Pattern == "" {
+		r.file.Fault("reading.pattern", `"pattern" is missing or empty`, `add pattern = '…' to [reading], with a group (?P<value>…)`)
+	}
+	if r.file.Has("reading.ignore") {
+		d.ignore = r.pattern("reading.ignore", form.Ignore)
+	}
+	if d.pattern != nil {
+		r.groups(&d, form)
+	}
+	if r.file.Has("reading.unit") {
+		d.unit = r.unit("reading.unit", form.Unit)
+	}
+	if r.file.Has("reading.angle_unit") {
+		d.angleUnit = r.unit("reading.angle_unit", form.AngleUnit)
+		if d.angleUnit.Known() && d.angleUnit.Dimension() != quantity.Angle {
+			r.file.Fault("reading.angle_unit", fmt.Sprintf("%q is no unit of angle", form.AngleUnit), `write "deg" or "turn"`)
+		}
+	}
+	if len(form.Units) > 0 {
+		d.units = make(map[string]quantity.Unit, len(form.Units))
+		for code, name := range form.Units {
+			d.units[code] = r.unit("reading.units."+code, name)
+		}
+	}
+	d.status = form.Status
+	return d
+}
+
+func (r reader) unit(path, text string) quantity.Unit {
+	u, err := quantity.ParseUnit(text)
+	if err != nil {
+		r.file.Fault(path, err.Error(), `units are written as in "N·m", "lbf·ft", "mm" or "in"`)
+	}
+	return u
+}
+
+// pattern compiles a pattern that must match a line from end to end.
+func (r reader) pattern(path, text string) *regexp.Regexp {
+	if len(text) > MaxPattern {
+		r.file.Fault(path, fmt.Sprintf("a pattern of %d bytes is more than the %d that are read", len(text), MaxPattern), "")
+		return nil
+	}
+	// Compiled alone first, so that a stray bracket cannot pair with those around it.
+	_, err := regexp.Compile(text)
+	var whole *regexp.Regexp
+	if err == nil {
+		whole, err = regexp.Compile(`\A(?:` + text + `)\z`)
+	}
+	if err != nil {
+		r.file.Fault(path, "no regular expression: "+strings.TrimPrefix(err.Error(), "error parsing regexp: "),
+			"the syntax is RE2's; write the pattern in single quotes, so that backslashes stay as they are")
+	}
+	return whole
+}
+
+// groups are the names that a pattern's groups may have.
+var groups = []string{"value", "unit", "status", "angle"}
+
+func (r reader) groups(d *reading, form readingForm) {
+	const path = "reading.pattern"
+	for _, name := range d.pattern.SubexpNames() {
+		if name != "" && !slices.Contains(groups, name) {
+			hint := "the groups are " + strings.Join(groups, ", ")
+			if best := document.Nearest(name, groups); best != "" {
+				hint = fmt.Sprintf("did you mean %q?", best)
+			}
+			r.file.Fault(path, fmt.Sprintf("a group is named %q", name), hint)
+		}
+	}
+	d.valueAt, d.unitAt = d.pattern.SubexpIndex("value"), d.pattern.SubexpIndex("unit")
+	d.statusAt, d.angleAt = d.pattern.SubexpIndex("status"), d.pattern.SubexpIndex("angle")
+	if d.valueAt < 0 {
+		r.file.Fault(path, "the pattern has no group for the value", `write (?P<value>[+-]?\d+\.\d+) where the number stands`)
+	}
+	if d.unitAt < 0 && len(form.Units) > 0 {
+		r.file.Fault("reading.units", "the pattern has no group for the unit", "write (?P<unit>…) where the unit stands, or drop the table")
+	}
+	if d.statusAt < 0 && len(form.Status) > 0 {
+		r.file.Fault("reading.status", "the pattern has no group for the status", "write (?P<status>…) where the status stands, or drop the table")
+	}
+	if d.statusAt >= 0 && len(form.Status) == 0 {
+		r.file.Fault(path, "the pattern has a group for the status, and nothing says what its texts mean", `add a table [reading.status], as in OK = "" and OL = "overload"`)
+	}
+	if d.angleAt < 0 && r.file.Has("reading.angle_unit") {
+		r.file.Fault("reading.angle_unit", "the pattern has no group for the angle", "write (?P<angle>…) where the angle stands, or drop the unit")
+	}
+}
+
+// ErrIgnored is what Decode returns for a frame that the profile says is none.
+var ErrIgnored = errors.New("not a reading, as the profile says")
+
+// A Rejection says why bytes made no reading.
+type Rejection struct{ Reason, Hint string }
+
+// Error is the reason.
+func (r *Rejection) Error() string { return r.Reason }
+
+// HintText is what to do about it.
+func (r *Rejection) HintText() string { return r.Hint }
