@@ -270,6 +270,31 @@ func (s *State) Joint(key string) (*JointState, bool) {
 	return nil, false
 }
 
+// Reading finds a reading with its verdict by its entry.
+func (s *State) Reading(ref fact.Ref) (Judged, bool) {
+	in := func(list []Judged) int {
+		return slices.IndexFunc(list, func(r Judged) bool { return r.Entry.Ref == ref })
+	}
+	for _, j := range s.Joints {
+		for _, c := range j.Steps {
+			if i := in(c.Readings); i >= 0 {
+				return c.Readings[i], true
+			}
+		}
+		for _, p := range j.Passes {
+			for _, c := range p.Cells {
+				if i := in(c.Readings); i >= 0 {
+					return c.Readings[i], true
+				}
+			}
+		}
+	}
+	if i := in(s.Loose); i >= 0 {
+		return s.Loose[i], true
+	}
+	return Judged{}, false
+}
+
 // Complete tells that nothing of the plan is left to do.
 func (s *State) Complete() bool { return len(s.Tasks) == 0 }
 
@@ -314,6 +339,21 @@ func Judge(p *plan.Plan, entries []fact.Entry) *State {
 	j.next()
 	j.again()
 	return j.state
+}
+
+// Foresee gives a reading the verdict that it will get when it is recorded
+// after the entries. It does not say whether a check comes too early, since
+// that depends on when it is recorded.
+func Foresee(p *plan.Plan, entries []fact.Entry, r fact.Reading) Judged {
+	next := fact.Entry{Ref: fact.Ref{Station: "\xff", Number: 1}, Body: r}
+	for _, e := range entries {
+		if e.Time.After(next.Time) {
+			next.Time = e.Time
+		}
+	}
+	foreseen, _ := Judge(p, append(slices.Clip(entries), next)).Reading(next.Ref)
+	foreseen.Early = false
+	return foreseen
 }
 
 // verdictOf compares a value with limits.
