@@ -1,0 +1,479 @@
+// Package bench is a sitting at the engine stand: it joins the instruments, the
+// book and the judge.
+//
+// A [Session] waits for what instruments and the builder say. A sample becomes
+// a reading of the point that is next, or of the one the builder chose; it is
+// committed to the book, judged, and only then shown. What is shown goes out as
+// [Event]s, which a screen draws or prints as JSON. The builder's exceptions
+// come in as [Command]s.
+//
+// Nothing that an instrument said is dropped: a sample that belongs to no point
+// and bytes that make no sample are kept in the book as notes. A book that
+// cannot be written is tried again until it can, and nothing is called saved
+// before. When the sitting is ended, what has already arrived is recorded first.
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"paintmark/calc/fact"
+	"paintmark/calc/judge"
+	"paintmark/calc/plan"
+	"paintmark/calc/quantity"
+	"paintmark/device"
+)
+
+// A Book is what a sitting needs of a book.
+type Book interface {
+	// Append commits facts and returns their entries once they are on disk. With
+	// entries and an error together, they are safe, and something about them
+	// must be said.
+	Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error)
+	// Entries reads and verifies all there are.
+	Entries(ctx context.Context) ([]fact.Entry, error)
+}
+
+// An Instrument is one that takes part in the sitting.
+type Instrument struct {
+	fact.Instrument
+	// Measures is what its readings are of; None if that is only known from
+	// their unit.
+	Measures quantity.Dimension
+	Adapter  device.Adapter
+}
+
+// A Session is one sitting. Its fields are set before Run and not changed.
+type Session struct {
+	Build       string
+	Book        Book
+	Instruments []Instrument
+	// Commands are the builder's. A closed channel means that none will come.
+	Commands <-chan Command
+	// Show is called with each event, always from the goroutine of Run.
+	Show func(Event)
+	// Now is the clock.
+	Now func() time.Time
+	// Final tells whether an error of the book cannot be waited out.
+	Final func(error) bool
+	// Retry is the time between two tries to write the book.
+	Retry time.Duration
+}
+
+// sitting is the work in hand of one call of Run.
+type sitting struct {
+	*Session
+	entries []fact.Entry
+	plan    *plan.Plan
+	state   *judge.State
+	chosen  *choice
+	paused  bool
+	shown   Event // the last Next, Waiting or Complete, so that none is told twice
+}
+
+// choice is a point that the builder chose out of turn.
+type choice struct {
+	point fact.Point
+	pass  fact.Pass
+}
+
+// heard is an event of one of the instruments.
+type heard struct {
+	from  *Instrument
+	event device.Event
+}
+
+// Run holds the sitting until the builder leaves, nothing is left to do, every
+// source of readings has ended, or ctx is done. It returns the last state. The
+// adapters are closed when it returns.
+func (s *Session) Run(ctx context.Context) (*judge.State, error) {
+	w := &sitting{Session: s}
+	if err := w.refresh(ctx); err != nil {
+		w.close()
+		return nil, err
+	}
+	hears, wait := w.listen()
+	err := w.begin(ctx)
+	if err == nil {
+		err = w.loop(ctx, hears)
+	}
+	// What has arrived is recorded before the sitting ends.
+	go w.close()
+	for h := range hears {
+		if err == nil || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+			if failed := w.hear(ctx, h); failed != nil {
+				err = failed
+			}
+		}
+	}
+	wait()
+	if ended := w.end(ctx); err == nil {
+		err = ended
+	}
+	return w.state, err
+}
+
+// listen starts a goroutine for each instrument and merges what they tell. The
+// channel is closed when all have ended.
+func (w *sitting) listen() (<-chan heard, func()) {
+	hears := make(chan heard)
+	var group sync.WaitGroup
+	for i := range w.Instruments {
+		from := &w.Instruments[i]
+		group.Go(func() {
+			for {
+				event, err := from.Adapter.Next(context.Background())
+				if err != nil {
+					return
+				}
+				hears <- heard{from, event}
+			}
+		})
+	}
+	go func() {
+		group.Wait()
+		close(hears)
+	}()
+	return hears, group.Wait
+}
+
+func (w *sitting) close() {
+	for i := range w.Instruments {
+		_ = w.Instruments[i].Adapter.Close()
+	}
+}
+
+func (w *sitting) begin(ctx context.Context) error {
+	var names []string
+	for _, i := range w.Instruments {
+		names = append(names, strings.TrimSpace(i.Name+" "+i.Address))
+	}
+	if _, err := w.save(ctx, fact.Note{What: fact.SessionBegan, Text: strings.Join(names, "; ")}); err != nil {
+		return err
+	}
+	w.show(Event{Kind: Began})
+	return nil
+}
+
+func (w *sitting) end(ctx context.Context) error {
+	_, err := w.saveOnce(ctx, fact.Note{What: fact.SessionEnded})
+	w.show(Event{Kind: Ended, Err: err})
+	return err
+}
+
+var errLeave = errors.New("the builder leaves")
+
+func (w *sitting) loop(ctx context.Context, hears <-chan heard) error {
+	commands := w.Commands
+	for {
+		wake := w.next()
+		if w.state.Complete() {
+			return nil
+		}
+		if hears == nil && commands == nil {
+			return nil
+		}
+		var err error
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-wake:
+		case h, ok := <-hears:
+			if !ok {
+				hears = nil
+				break
+			}
+			err = w.hear(ctx, h)
+		case c, ok := <-commands:
+			if !ok {
+				commands = nil
+				break
+			}
+			err = w.command(ctx, c)
+		}
+		switch {
+		case errors.Is(err, errLeave):
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+}
+
+// refresh reads the book anew: another station may have written to it.
+func (w *sitting) refresh(ctx context.Context) error {
+	entries, err := w.Book.Entries(context.WithoutCancel(ctx))
+	if err != nil {
+		return err
+	}
+	p, err := judge.PlanOf(entries)
+	if err != nil {
+		return err
+	}
+	w.entries, w.plan, w.state = entries, p, judge.Judge(p, entries)
+	return nil
+}
+
+// current is the task that the next fitting sample belongs to, and the first
+// time it may be done; no task if nothing is left.
+func (w *sitting) current() (judge.Task, bool) {
+	if w.chosen != nil {
+		if t, err := w.state.TaskFor(w.chosen.point, w.chosen.pass); err == nil {
+			return t, true
+		}
+		w.chosen = nil
+	}
+	if len(w.state.Tasks) == 0 {
+		return judge.Task{}, false
+	}
+	now := w.Now()
+	for _, t := range w.state.Tasks {
+		if !t.NotBefore.After(now) {
+			return t, true
+		}
+	}
+	earliest := w.state.Tasks[0]
+	for _, t := range w.state.Tasks {
+		if t.NotBefore.Before(earliest.NotBefore) {
+			earliest = t
+		}
+	}
+	return earliest, true
+}
+
+// next shows what is next, if that was not shown yet, and gives a channel that
+// wakes the session when a wait is over.
+func (w *sitting) next() <-chan time.Time {
+	t, ok := w.current()
+	e := Event{Kind: Next, Task: t, Paused: w.paused}
+	var wake <-chan time.Time
+	switch {
+	case !ok:
+		e = Event{Kind: Complete}
+	case t.NotBefore.After(w.Now()):
+		e.Kind = Waiting
+		wake = time.After(min(t.NotBefore.Sub(w.Now()), time.Second))
+	}
+	if js, found := w.state.Joint(t.Joint); found && ok {
+		if ps, found := js.Pass(t.Pass); found {
+			e.Done, e.Of = ps.Done(), len(ps.Cells)
+		}
+	}
+	if !sameNext(e, w.shown) {
+		w.shown = e
+		w.show(e)
+	}
+	return wake
+}
+
+func sameNext(a, b Event) bool {
+	return a.Kind == b.Kind && a.Task.Point == b.Task.Point && a.Task.Pass == b.Task.Pass && a.Task.Kind == b.Task.Kind &&
+		a.Task.Again == b.Task.Again && a.Done == b.Done && a.Paused == b.Paused
+}
+
+func (w *sitting) show(e Event) {
+	e.Build, e.Time, e.State = w.Build, w.Now(), w.state
+	w.Show(e)
+}
+
+// hear takes one event of an instrument.
+func (w *sitting) hear(ctx context.Context, h heard) error {
+	name := h.from.Name
+	switch e := h.event; e.Kind {
+	case device.Sampled:
+		return w.sample(ctx, h.from, e)
+	case device.Rejected:
+		_, err := w.save(ctx, fact.Note{What: fact.Unreadable, Instrument: name, Text: text(e.Err), Raw: e.Raw})
+		if err == nil {
+			w.show(Event{Kind: Unreadable, Instrument: name, Text: text(e.Err), Raw: e.Raw})
+		}
+		return err
+	case device.Lost:
+		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
+		if err == nil {
+			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err})
+		}
+		return err
+	case device.Found:
+		_, err := w.save(ctx, fact.Note{What: fact.InstrumentFound, Instrument: name, Text: e.Identity})
+		if err == nil {
+			w.show(Event{Kind: Found, Instrument: name, Text: e.Identity})
+		}
+		return err
+	default:
+		return nil
+	}
+}
+
+func text(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+// sample makes a reading of a sample, or a note where it belongs to no point.
+func (w *sitting) sample(ctx context.Context, from *Instrument, e device.Event) error {
+	v := e.Sample
+	r := fact.Reading{Value: v.Value, Angle: v.Angle, Attested: v.Attested, Status: v.Status, Raw: v.Raw}
+	if !r.Attested {
+		r.Instrument = from.Instrument
+		if e.Identity != "" {
+			r.Instrument.Identity = e.Identity
+		}
+	}
+	return w.reading(ctx, from.Name, r)
+}
+
+func (w *sitting) reading(ctx context.Context, name string, r fact.Reading) error {
+	t, why := w.taskFor(&r)
+	if why != "" {
+		_, err := w.save(ctx, fact.Note{What: fact.NotAssigned, Instrument: name, Text: r.Value.String() + ": " + why, Raw: r.Raw})
+		if err == nil {
+			w.show(Event{Kind: NotCounted, Instrument: name, Value: r.Value, Text: why})
+		}
+		return err
+	}
+	r.Point, r.Pass = t.Point, t.Pass
+	r.Told = string(judge.Foresee(w.plan, w.entries, r).Verdict)
+	before := w.state.Findings
+	saved, err := w.save(ctx, r)
+	if err != nil {
+		return err
+	}
+	if w.chosen != nil && w.done(t) {
+		w.chosen = nil
+	}
+	judged, _ := w.state.Reading(saved[0].Ref)
+	w.show(Event{Kind: Read, Instrument: name, Task: t, Reading: judged, Findings: fresh(before, w.state.Findings)})
+	w.shown = Event{}
+	return w.refresh(ctx)
+}
+
+// taskFor finds the task that a reading belongs to, or says why there is none.
+// In a joint's preparation, several steps may be open at once: a reading goes
+// to the first that is measured in its kind.
+func (w *sitting) taskFor(r *fact.Reading) (judge.Task, string) {
+	t, ok := w.current()
+	switch {
+	case !ok:
+		return t, "nothing is left to do"
+	case w.paused:
+		return t, "recording is paused"
+	}
+	if r.Value.Unit == quantity.NoUnit {
+		if !r.Attested {
+			return t, "the instrument gave no unit, and its profile fixes none"
+		}
+		r.Value.Unit = unitOf(t)
+	}
+	if fits(t, r.Value) {
+		return t, ""
+	}
+	if w.chosen == nil {
+		for _, other := range w.state.Tasks {
+			if other.Joint == t.Joint && other.Kind == judge.Measure && fits(other, r.Value) {
+				return other, ""
+			}
+		}
+	}
+	if t.Kind == judge.Confirm {
+		return t, fmt.Sprintf("first confirm %s: %s", t.Point, t.Name)
+	}
+	return t, fmt.Sprintf("a %s is wanted at %s, this is a %s", dimension(t), t.Point, r.Value.Dimension())
+}
+
+func dimension(t judge.Task) quantity.Dimension { return unitOf(t).Dimension() }
+
+func unitOf(t judge.Task) quantity.Unit {
+	for _, q := range []quantity.Quantity{t.Target, t.Limits.Least, t.Limits.Most} {
+		if !q.IsZero() {
+			return q.Unit
+		}
+	}
+	return quantity.NoUnit
+}
+
+func fits(t judge.Task, v quantity.Quantity) bool {
+	return t.Kind != judge.Confirm && v.Dimension() != quantity.None && v.Dimension() == dimension(t)
+}
+
+func (w *sitting) done(t judge.Task) bool {
+	js, ok := w.state.Joint(t.Joint)
+	if !ok {
+		return true
+	}
+	for _, c := range js.Steps {
+		if c.Point == t.Point {
+			return c.Done
+		}
+	}
+	if ps, ok := js.Pass(t.Pass); ok {
+		if c, ok := ps.Cell(t.Place); ok {
+			return c.Done
+		}
+	}
+	return true
+}
+
+// fresh are the findings that were not there before and are about something
+// other than the reading's own verdict, which the screen shows anyway.
+func fresh(before, after []judge.Finding) []judge.Finding {
+	var list []judge.Finding
+	for _, f := range after {
+		same := func(o judge.Finding) bool {
+			return o.Kind == f.Kind && o.Point == f.Point && o.Pass == f.Pass && o.Status == f.Status && o.Joint == f.Joint &&
+				slices.Equal(o.Entries, f.Entries)
+		}
+		if f.Status != judge.Settled && !slices.ContainsFunc(before, same) {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// save commits facts, and judges anew. While the book cannot be written it says
+// so and tries again, for as long as ctx is not done. What has arrived is worth
+// one try even then.
+func (w *sitting) save(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error) {
+	told := false
+	for {
+		saved, err := w.saveOnce(ctx, bodies...)
+		if err == nil {
+			if told {
+				w.show(Event{Kind: Saved})
+			}
+			return saved, nil
+		}
+		if w.Final(err) || ctx.Err() != nil {
+			return nil, err
+		}
+		if !told {
+			w.show(Event{Kind: NotSaved, Err: err})
+			told = true
+		}
+		select {
+		case <-ctx.Done():
+			return nil, err
+		case <-time.After(w.Retry):
+		}
+	}
+}
+
+func (w *sitting) saveOnce(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error) {
+	saved, err := w.Book.Append(context.WithoutCancel(ctx), bodies...)
+	if len(saved) == 0 {
+		return nil, err
+	}
+	w.entries = append(w.entries, saved...)
+	w.state = judge.Judge(w.plan, w.entries)
+	if err != nil {
+		w.show(Event{Kind: Warned, Err: err})
+	}
+	return saved, nil
+}
