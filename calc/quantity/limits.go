@@ -14,6 +14,9 @@ type Limits struct {
 	Least, Most Quantity
 }
 
+// IsZero tells that both ends are open.
+func (l Limits) IsZero() bool { return l.Least.IsZero() && l.Most.IsZero() }
+
 // Place is where a value lies against limits.
 type Place int8
 
