@@ -173,6 +173,7 @@ const (
 	InstrumentFound = "instrument found"
 	Unreadable      = "unreadable"
 	NotAssigned     = "reading for no point"
+	WitnessRenewed  = "witness renewed"
 )
 
 func (Opening) body()      {}

@@ -1,0 +1,220 @@
+package book
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+	"time"
+
+	"go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+
+	"paintmark/log/pages"
+)
+
+// A snapshot is what a book and its witness say at one moment.
+type snapshot struct {
+	r       io.ReaderAt
+	size    int64
+	pages   *pages.File // nil if the header pages cannot be used
+	db      *bbolt.DB   // nil if bbolt cannot open it
+	witness []byte
+	// witnessed tells that there is a witness at all.
+	witnessed bool
+}
+
+// read locks the book for reading, beside other readers, and calls use.
+func (b *Book) read(ctx context.Context, use func(*snapshot) error) error {
+	if _, err := inspect(b.path); err != nil {
+		return err
+	}
+	locked, err := b.lock(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer locked.close()
+	s, err := take(locked, b.path)
+	if err != nil {
+		return err
+	}
+	return use(s)
+}
+
+// take reads the header pages and the witness of a file that is locked.
+func take(l *locked, path string) (*snapshot, error) {
+	info, err := l.file.Stat()
+	if err != nil {
+		return nil, at(path, err)
+	}
+	s := &snapshot{r: l.file, size: info.Size(), db: l.db}
+	if s.pages, err = pages.Open(s.r, s.size); err != nil {
+		return nil, at(path, classify(err))
+	}
+	return s, s.takeWitness(path)
+}
+
+func (s *snapshot) takeWitness(path string) error {
+	var err error
+	s.witness, err = os.ReadFile(WitnessPath(path))
+	s.witnessed = err == nil
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+// A stamp tells a state of the file from others.
+type stamp struct {
+	transaction uint64
+	size        int64
+	modified    time.Time
+}
+
+// inspect looks at the file without a lock, so that bbolt is given only a file
+// that it can map. Of what is being written meanwhile it sees the old or the new.
+func inspect(path string) (stamp, error) {
+	info, err := os.Stat(path)
+	if errors.Is(err, os.ErrNotExist) {
+		e := &Error{Path: path, Class: ErrMissing}
+		if _, err := os.Stat(WitnessPath(path)); err == nil {
+			e.Detail = "the file is gone, but its witness is still there"
+			e.Hint = "the file was renamed, moved or deleted; its witness " + WitnessPath(path) + " belongs beside it"
+		}
+		return stamp{}, e
+	}
+	if err != nil {
+		return stamp{}, err
+	}
+	if !info.Mode().IsRegular() {
+		return stamp{}, &Error{Path: path, Class: ErrForeign, Detail: "it is no file"}
+	}
+	if info.Size() == 0 {
+		return stamp{}, &Error{Path: path, Class: ErrEmpty}
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return stamp{}, err
+	}
+	defer func() { _ = file.Close() }() // only read
+	p, err := pages.Open(file, info.Size())
+	if errors.Is(err, pages.ErrShort) {
+		// It may have grown since.
+		if info, err = file.Stat(); err == nil {
+			p, err = pages.Open(file, info.Size())
+		}
+	}
+	if err != nil {
+		return stamp{}, at(path, classify(err))
+	}
+	return stamp{p.Transaction, info.Size(), info.ModTime()}, nil
+}
+
+// classify turns what package pages says of a file into an Error.
+func classify(err error) error {
+	for of, class := range map[error]error{
+		pages.ErrForeign: ErrForeign, pages.ErrShort: ErrShort, pages.ErrHeaders: ErrDamaged,
+	} {
+		if errors.Is(err, of) {
+			e := &Error{Class: class}
+			if class == ErrDamaged {
+				e.Detail = err.Error()
+			}
+			return e
+		}
+	}
+	return err
+}
+
+// A locked is a file that bbolt has open, and therefore locked.
+type locked struct {
+	db   *bbolt.DB
+	file *os.File
+}
+
+// lock opens the file with bbolt, as soon as nobody else has it: shared if it is
+// only to be read. It never creates or fills one.
+func (b *Book) lock(ctx context.Context, readOnly bool) (*locked, error) {
+	var end <-chan time.Time
+	for pause := time.Millisecond; ; pause = min(2*pause, 20*time.Millisecond) {
+		l, err := b.tryLock(readOnly)
+		if !errors.Is(err, berrors.ErrTimeout) {
+			return l, b.fail(err)
+		}
+		if end == nil {
+			timer := time.NewTimer(b.options.Wait)
+			defer timer.Stop()
+			end = timer.C
+		}
+		next := time.NewTimer(pause)
+		select {
+		case <-next.C:
+		case <-end:
+			next.Stop()
+			return nil, &Error{Path: b.path, Class: ErrLocked}
+		case <-ctx.Done():
+			next.Stop()
+			return nil, b.fail(ctx.Err())
+		}
+	}
+}
+
+func (b *Book) tryLock(readOnly bool) (*locked, error) {
+	l := &locked{}
+	err := guarded(func() (err error) {
+		l.db, err = bbolt.Open(b.path, 0, &bbolt.Options{
+			Timeout:      1, // once, without waiting: we wait ourselves
+			ReadOnly:     readOnly,
+			MaxSize:      b.maxSize,
+			NoStatistics: true,
+			OpenFile: func(path string, flag int, _ os.FileMode) (*os.File, error) {
+				file, err := os.OpenFile(path, flag&^os.O_CREATE, 0)
+				if err != nil {
+					return nil, err
+				}
+				if info, err := file.Stat(); err != nil || info.Size() == 0 {
+					_ = file.Close()
+					return nil, errors.Join(err, &Error{Class: ErrEmpty}) // bbolt would make it a book
+				}
+				l.file = file
+				return file, nil
+			},
+		})
+		return err
+	})
+	if err != nil && l.file != nil {
+		_ = l.file.Close() // bbolt closed it, unless it panicked
+	}
+	return l, err
+}
+
+// close unlocks. What was committed is on disk already, so that an error here
+// has nothing to say about it.
+func (l *locked) close() {
+	if l.db != nil {
+		_ = l.db.Close()
+	}
+}
+
+// abandon unlocks after a panic, when bbolt may still hold its own locks and
+// could never close. The mapping stays until the program ends.
+func (l *locked) abandon() {
+	l.db = nil
+	_ = l.file.Close()
+}
+
+// errPanicked is what guarded makes of a panic.
+var errPanicked = errors.New("bbolt gave up")
+
+// guarded runs f so that a panic, and a fault in mapped memory, becomes an error.
+func guarded(f func() error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if r := recover(); r != nil {
+			err = &Error{Class: ErrDamaged, Cause: fmt.Errorf("%w: %v", errPanicked, r)}
+		}
+	}()
+	return f()
+}

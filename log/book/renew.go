@@ -1,0 +1,80 @@
+package book
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"paintmark/calc/fact"
+)
+
+const hintWitness = "the book itself is whole: bring back the witness that belongs to it, or renew the witness"
+
+// hintRenew is the hint for a book whose witness alone is at fault.
+func hintRenew(faults []Fault) string {
+	for _, f := range faults {
+		if f.Kind != Witness {
+			return ""
+		}
+	}
+	return hintWitness
+}
+
+// Renew writes the witness anew, for a book that was handed over or restored
+// without it. The book must be sound in itself, and what is left of the witness
+// must not say otherwise. That the witness was renewed becomes an entry of the
+// book, because what was lost before cannot be told any more.
+func Renew(ctx context.Context, path string, o Options) (fact.Entry, error) {
+	b, err := Open(path, o)
+	if err != nil {
+		return fact.Entry{}, err
+	}
+	var count int
+	err = b.read(ctx, func(s *snapshot) error {
+		x := examine(s, false)
+		for _, f := range x.report.Faults {
+			if f.Kind != Witness || x.denied {
+				return &Error{Path: path, Class: ErrDamaged, Faults: x.report.Faults, Hint: hints[ErrDamaged]}
+			}
+		}
+		if x.report.Sound() {
+			return b.fail(errors.New("the witness needs no renewing"))
+		}
+		var text []byte
+		for _, r := range x.refs() {
+			text = line{r, x.entries[r].accepted.hash}.appendTo(text)
+		}
+		count = len(x.entries)
+		return replaceWitness(WitnessPath(path), text)
+	})
+	if err != nil {
+		return fact.Entry{}, err
+	}
+	added, err := b.Append(ctx, fact.Note{What: fact.WitnessRenewed, Text: fmt.Sprintf("for %d entries", count)})
+	if len(added) == 0 {
+		return fact.Entry{}, err
+	}
+	return added[0], err
+}
+
+// replaceWitness puts a whole new file in the place of the witness.
+func replaceWitness(path string, text []byte) error {
+	folder, name := filepath.Split(path)
+	file, err := os.CreateTemp(filepath.Clean(folder), "."+name+".*.new")
+	if err != nil {
+		return err
+	}
+	draft := file.Name()
+	_, err = file.Write(text)
+	err = errors.Join(err, file.Chmod(filePermission), file.Sync(), file.Close())
+	if err == nil {
+		err = os.Rename(draft, path)
+	}
+	if err != nil {
+		_ = os.Remove(draft)
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
