@@ -1,12 +1,16 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+
+	"github.com/shopspring/decimal"
 
 	"paintmark/calc/document"
 	"paintmark/calc/fact"
@@ -80,12 +84,24 @@ func (d *duration) UnmarshalText(text []byte) error {
 	i := strings.LastIndexAny(s, "0123456789.") + 1
 	number, err := quantity.ParseNumber(s[:i])
 	unit, known := map[string]time.Duration{"s": time.Second, "min": time.Minute, "h": time.Hour, "d": 24 * time.Hour}[strings.TrimSpace(s[i:])]
-	if err != nil || !known || number.Sign() < 0 || number.InexactFloat64()*unit.Hours() > 10000 {
-		return fmt.Errorf(`%q is no time: one is written "90 s", "20 min", "2 h" or "1 d"`, s)
+	exact := number.Mul(decimal.NewFromInt(int64(unit)))
+	if err != nil || !known || exact.Sign() < 0 || exact.GreaterThan(decimal.NewFromInt(int64(maxWait))) {
+		return fmt.Errorf(`%q is no time of at most a year: one is written "90 s", "20 min", "2 h" or "1 d"`, s)
 	}
-	*d = duration(number.InexactFloat64() * float64(unit))
+	*d = duration(exact.IntPart())
 	return nil
 }
+
+const maxWait = 366 * 24 * time.Hour
+
+// Bounds of a plan. No engine comes near them; they keep a file that is no plan
+// from taking for ever.
+const (
+	MaxJoints = 200
+	MaxBolts  = 500 // of a joint, as those that follow
+	MaxStages = 50
+	MaxSteps  = 100
+)
 
 var keyPattern = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9.-]{0,31}$`)
 
@@ -105,13 +121,19 @@ func Parse(name string, text []byte) (*Plan, error) {
 	r.require("edition", form.Edition)
 	r.require("source", form.Source)
 	r.engine(form.Engine)
-	if len(form.Joint) == 0 {
-		file.Fault("joint", "the plan has no joint", "add a [[joint]]")
+	joints := len(form.Joint)
+	for _, j := range form.Joint {
+		joints += len(j.Repeat)
 	}
-	for i, j := range form.Joint {
-		r.joint(fmt.Sprintf("joint[%d]", i), j)
+	switch {
+	case joints == 0:
+		r.fault("joint", "the plan has no joint", "add a [[joint]]")
+	case r.most("joint", "joints", joints, MaxJoints):
+		for i, j := range form.Joint {
+			r.joint(fmt.Sprintf("joint[%d]", i), j)
+		}
+		r.after(form.Joint)
 	}
-	r.after(form.Joint)
 	if err := file.Err(); err != nil {
 		return nil, err
 	}
@@ -120,22 +142,60 @@ func Parse(name string, text []byte) (*Plan, error) {
 
 // reader turns the file's form into a plan and gathers faults on the way.
 type reader struct {
-	file *document.File
-	plan *Plan
+	file   *document.File
+	plan   *Plan
+	faults int
+}
+
+// fault notes what is wrong, up to as many as anyone reads at once.
+func (r *reader) fault(path, problem, hint string) {
+	if r.faults++; r.faults <= maxFaults {
+		r.file.Fault(path, problem, hint)
+	}
+}
+
+const maxFaults = 200
+
+// most checks that a list is no longer than any engine needs.
+func (r *reader) most(path, what string, n, most int) bool {
+	if n > most {
+		r.fault(path, fmt.Sprintf("%d %s are more than the %d that are read", n, what, most), "leave out what does not belong to this engine")
+	}
+	return n <= most
 }
 
 func (r *reader) require(path, value string) {
 	if strings.TrimSpace(value) == "" {
 		last := path[strings.LastIndexByte(path, '.')+1:]
-		r.file.Fault(path, fmt.Sprintf("%q is missing or empty", last), fmt.Sprintf(`add %s = "…"`, last))
+		r.fault(path, fmt.Sprintf("%q is missing or empty", last), fmt.Sprintf(`add %s = "…"`, last))
+	}
+	r.line(path, value)
+}
+
+// line checks that a text is one line that can be shown as it is.
+func (r *reader) line(path, value string) {
+	if strings.ContainsFunc(value, unicode.IsControl) {
+		last := path[strings.LastIndexByte(path, '.')+1:]
+		r.fault(path, fmt.Sprintf("%q has a line break or another control character", last), "write it in one line, as in "+last+` = "…"`)
 	}
 }
 
 func (r *reader) engine(form engineForm) {
 	r.plan.Engine = Engine(form)
+	if !r.file.Has("engine") && !r.file.Has("engine.name") {
+		r.fault("engine", "the plan does not say for which engine it is", "add [engine] with its name and cylinders")
+		return
+	}
 	r.require("engine.name", form.Name)
-	if form.Cylinders < 1 || form.Cylinders > 64 {
-		r.file.Fault("engine.cylinders", fmt.Sprintf("%d is no number of cylinders", form.Cylinders), "write cylinders = 8")
+	switch {
+	case !r.file.Has("engine.cylinders"):
+		r.fault("engine.cylinders", "the engine has no number of cylinders", "write cylinders = 8")
+		return
+	case form.Cylinders < 1 || form.Cylinders > 64:
+		r.fault("engine.cylinders", fmt.Sprintf("%d is no number of cylinders", form.Cylinders), "write it as it is, from 1 to 64")
+		return
+	}
+	if !r.most("engine.identity", "names", len(form.Identity), MaxSteps) {
 		return
 	}
 	seen := map[int]bool{}
@@ -143,18 +203,22 @@ func (r *reader) engine(form engineForm) {
 		path := fmt.Sprintf("engine.firing_order[%d]", i)
 		switch {
 		case c < 1 || c > form.Cylinders:
-			r.file.Fault(path, fmt.Sprintf("the firing order names cylinder %d of %d", c, form.Cylinders), "number the cylinders from 1")
+			r.fault(path, fmt.Sprintf("the firing order names cylinder %d of %d", c, form.Cylinders), "number the cylinders from 1")
 		case seen[c]:
-			r.file.Fault(path, fmt.Sprintf("the firing order names cylinder %d twice", c), "name each cylinder once")
+			r.fault(path, fmt.Sprintf("the firing order names cylinder %d twice", c), "name each cylinder once")
 		}
 		seen[c] = true
 	}
 	if n := len(form.FiringOrder); n != 0 && n != form.Cylinders {
-		r.file.Fault("engine.firing_order", fmt.Sprintf("the firing order has %d of %d cylinders", n, form.Cylinders), "name each cylinder once")
+		r.fault("engine.firing_order", fmt.Sprintf("the firing order has %d of %d cylinders", n, form.Cylinders), "name each cylinder once")
 	}
 	for i, name := range form.Identity {
-		if strings.TrimSpace(name) == "" || strings.Contains(name, "=") {
-			r.file.Fault(fmt.Sprintf("engine.identity[%d]", i), fmt.Sprintf("%q cannot be asked for", name), `name what tells the engine from others, as in "engine number"`)
+		path := fmt.Sprintf("engine.identity[%d]", i)
+		switch {
+		case strings.TrimSpace(name) == "" || strings.Contains(name, "=") || strings.ContainsFunc(name, unicode.IsControl):
+			r.fault(path, fmt.Sprintf("%q cannot be asked for", name), `name what tells the engine from others, as in "engine number"`)
+		case slices.Contains(form.Identity[:i], name):
+			r.fault(path, fmt.Sprintf("%q is asked for twice", name), "name it once")
 		}
 	}
 }
@@ -163,16 +227,20 @@ func (r *reader) joint(path string, form jointForm) {
 	j := &Joint{Key: form.Key, Title: form.Title, After: form.After, Thread: form.Thread, Class: form.Class, Lubricant: form.Lubricant}
 	r.key(path+".key", form.Key)
 	r.require(path+".title", form.Title)
+	r.line(path+".thread", form.Thread)
+	r.line(path+".strength_class", form.Class)
+	r.line(path+".lubricant", form.Lubricant)
 	r.bolts(path, form, j)
 	r.steps(path, form, j)
 	r.stages(path, form, j)
-	if stages := j.Stages(); len(stages) > 0 {
+	// What is wrong with the last stage is not said once more of what follows it.
+	if stages := j.Stages(); len(stages) > 0 && (stages[len(stages)-1].Limits != quantity.Limits{}) {
 		last := stages[len(stages)-1]
 		if form.Recheck != nil {
-			r.again(path+".recheck", Recheck, *form.Recheck, last, form, j)
+			r.again(path, Recheck, *form.Recheck, last, form, j)
 		}
 		if form.Retorque != nil {
-			r.again(path+".retorque", Retorque, *form.Retorque, last, form, j)
+			r.again(path, Retorque, *form.Retorque, last, form, j)
 		}
 	}
 	r.add(path, j)
@@ -197,21 +265,27 @@ func mapKeys[V any](m map[string]V) func(func(string) bool) {
 
 func (r *reader) add(path string, j *Joint) {
 	if _, twice := r.plan.Joint(j.Key); twice && j.Key != "" {
-		r.file.Fault(path, fmt.Sprintf("two joints have the key %q", j.Key), "give each joint a key of its own")
+		r.fault(path, fmt.Sprintf("two joints have the key %q", j.Key), "give each joint a key of its own")
 		return
 	}
 	r.plan.Joints = append(r.plan.Joints, j)
 }
 
 func (r *reader) key(path, key string) {
-	if !keyPattern.MatchString(key) {
-		r.file.Fault(path, fmt.Sprintf("%q is no key", key), keyHint)
+	switch {
+	case key == "" && !r.file.Has(path):
+		r.fault(path, `"key" is missing`, `add key = "…": `+keyHint)
+	case !keyPattern.MatchString(key):
+		r.fault(path, fmt.Sprintf("%q is no key", key), keyHint)
 	}
 }
 
 func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	if len(form.Bolts) == 0 {
-		r.file.Fault(path+".bolts", fmt.Sprintf("joint %q has no bolts", form.Key), `add [joint.bolts] with lines like 1 = { x = "-45 mm", y = "30 mm" }`)
+		r.fault(path+".bolts", fmt.Sprintf("joint %q has no bolts", form.Key), `add [joint.bolts] with lines like 1 = { x = "-45 mm", y = "30 mm" }`)
+		return
+	}
+	if !r.most(path+".bolts", "bolts in one joint", len(form.Bolts), MaxBolts) || !r.most(path+".order", "bolts in the order", len(form.Order), MaxBolts) {
 		return
 	}
 	var all []Bolt
@@ -219,11 +293,12 @@ func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	for _, key := range slices.SortedFunc(mapKeys(form.Bolts), naturally) {
 		b := form.Bolts[key]
 		at := path + ".bolts." + key
-		if !keyPattern.MatchString(key) {
-			r.file.Fault(at, fmt.Sprintf("%q is no key", key), keyHint)
+		r.key(at, key)
+		if key == HeatCycles {
+			r.fault(at, fmt.Sprintf("the key %q is taken in every joint", key), "give the bolt another key")
 		}
 		if b.X.Dimension() != quantity.Length || b.Y.Dimension() != quantity.Length {
-			r.file.Fault(at, fmt.Sprintf("bolt %s needs x and y as lengths", key), `write { x = "-45 mm", y = "30 mm" }`)
+			r.fault(at, fmt.Sprintf("bolt %s needs x and y as lengths", key), `write { x = "-45 mm", y = "30 mm" }`)
 			sound = false
 		}
 		all = append(all, Bolt{Key: key, X: b.X, Y: b.Y})
@@ -231,25 +306,24 @@ func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	for i := range all {
 		for k := range i {
 			if sound && all[i].X.Base().Equal(all[k].X.Base()) && all[i].Y.Base().Equal(all[k].Y.Base()) {
-				r.file.Fault(path+".bolts."+all[i].Key, fmt.Sprintf("bolts %s and %s are at the same place", all[k].Key, all[i].Key), "")
+				r.fault(path+".bolts."+all[i].Key, fmt.Sprintf("bolts %s and %s are at the same place", all[k].Key, all[i].Key), "correct x or y of one of them")
 			}
 		}
 	}
 	switch {
 	case len(form.Order) > 0 && form.OrderFrom != "":
-		r.file.Fault(path+".order_from", "the order is both listed and to be computed", "keep order or order_from")
+		r.fault(path+".order_from", "the order is both listed and to be computed", "keep order or order_from")
 	case len(form.Order) > 0:
 		j.Bolts = r.listed(path, form, all)
 	case form.OrderFrom == "middle":
 		if sound {
 			j.Bolts, j.OrderComputed = FromMiddle(all), true
-			r.plan.Notes = append(r.plan.Notes, fmt.Sprintf(
-				"%s: the order is computed from the middle outwards (common practice); where the engine's maker gives an order, list that one instead", form.Key))
+			r.note(form, "the order is computed from the middle outwards (common practice); where the engine's maker gives an order, list that one instead")
 		}
 	case form.OrderFrom != "":
-		r.file.Fault(path+".order_from", fmt.Sprintf("no order from %q is known", form.OrderFrom), `write order_from = "middle", or list the order`)
+		r.fault(path+".order_from", fmt.Sprintf("no order from %q is known", form.OrderFrom), `write order_from = "middle", or list the order`)
 	default:
-		r.file.Fault(path+".order", fmt.Sprintf("joint %q has no order", form.Key),
+		r.fault(path+".order", fmt.Sprintf("joint %q has no order", form.Key),
 			`list the maker's order, as in order = ["1", "2"], or write order_from = "middle"`)
 	}
 }
@@ -262,9 +336,9 @@ func (r *reader) listed(path string, form jointForm, all []Bolt) []Bolt {
 		n := slices.IndexFunc(all, func(b Bolt) bool { return b.Key == key })
 		switch {
 		case n < 0:
-			r.file.Fault(at, fmt.Sprintf("the order names bolt %q, which the joint does not have", key), "")
+			r.fault(at, fmt.Sprintf("the order names bolt %q, which the joint does not have", key), "name a bolt of [joint.bolts]")
 		case seen[key]:
-			r.file.Fault(at, fmt.Sprintf("the order names bolt %s twice", key), "name each bolt once")
+			r.fault(at, fmt.Sprintf("the order names bolt %s twice", key), "name each bolt once")
 		default:
 			list = append(list, all[n])
 		}
@@ -277,12 +351,15 @@ func (r *reader) listed(path string, form jointForm, all []Bolt) []Bolt {
 		}
 	}
 	if len(left) > 0 {
-		r.file.Fault(path+".order", "the order leaves out bolt "+strings.Join(left, ", "), "name each bolt once")
+		r.fault(path+".order", "the order leaves out bolt "+strings.Join(left, ", "), "name each bolt once")
 	}
 	return list
 }
 
 func (r *reader) steps(path string, form jointForm, j *Joint) {
+	if !r.most(path+".prepare", "steps of preparation", len(form.Prepare), MaxSteps) {
+		return
+	}
 	for i, s := range form.Prepare {
 		at := fmt.Sprintf("%s.prepare[%d]", path, i)
 		r.key(at+".key", s.Key)
@@ -290,8 +367,8 @@ func (r *reader) steps(path string, form jointForm, j *Joint) {
 		step := Step{Key: s.Key, Text: s.Text, Limits: quantity.Limits{Least: s.Least, Most: s.Most}}
 		_, bolt := form.Bolts[s.Key]
 		_, twice := j.Step(s.Key)
-		if bolt || twice || s.Key == HeatCycles {
-			r.file.Fault(at+".key", fmt.Sprintf("the key %q is taken in this joint", s.Key), "give the step a key of its own")
+		if s.Key != "" && (bolt || twice || s.Key == HeatCycles) {
+			r.fault(at+".key", fmt.Sprintf("the key %q is taken in this joint", s.Key), "give the step a key of its own")
 		}
 		r.limits(at, step.Limits)
 		j.Steps = append(j.Steps, step)
@@ -304,134 +381,160 @@ func (r *reader) limits(at string, l quantity.Limits) {
 	}
 	c, err := l.Least.Cmp(l.Most)
 	if err != nil {
-		r.file.Fault(at+".most", fmt.Sprintf("least and most do not measure the same: %v", err), "")
+		r.fault(at+".most", fmt.Sprintf("least and most do not measure the same: %v", err), "write both as lengths, or both as torques or angles")
 	} else if c > 0 {
-		r.file.Fault(at+".least", fmt.Sprintf("least %s is more than most %s", l.Least, l.Most), "")
+		r.fault(at+".least", fmt.Sprintf("least %s is more than most %s", l.Least, l.Most), "least is the smallest value allowed, most the largest")
 	}
 }
 
 func (r *reader) stages(path string, form jointForm, j *Joint) {
 	if len(form.Stage) == 0 {
-		r.file.Fault(path, fmt.Sprintf("joint %q has no stage", form.Key), "add a [[joint.stage]] with its torque")
+		r.fault(path, fmt.Sprintf("joint %q has no stage", form.Key), "add a [[joint.stage]] with its torque")
+	}
+	if !r.most(path+".stage", "stages", len(form.Stage), MaxStages) {
+		return
 	}
 	for i, s := range form.Stage {
 		at := fmt.Sprintf("%s.stage[%d]", path, i)
-		pass := Pass{
-			Key: fact.Pass("stage-" + strconv.Itoa(i+1)), Kind: Stage, Name: "stage " + strconv.Itoa(i+1),
-			Target: s.Torque, Limits: r.around(at, s.Torque, s.Tolerance, form.Tolerance),
-		}
+		pass := Pass{Key: fact.Pass("stage-" + strconv.Itoa(i+1)), Kind: Stage, Name: "stage " + strconv.Itoa(i+1), Target: s.Torque}
+		r.line(at+".name", s.Name)
 		if s.Name != "" {
 			pass.Name += ", " + s.Name
 		}
+		pass.Limits = r.around(path, at, pass, s.Tolerance, form)
 		if i > 0 {
 			before := j.Passes[i-1]
 			if c, err := s.Torque.Cmp(before.Target); err == nil && c <= 0 {
-				r.plan.Notes = append(r.plan.Notes, fmt.Sprintf("%s: the target of %s, %s, does not rise above that of %s, %s",
-					form.Key, pass.Name, pass.Target, before.Name, before.Target))
+				r.note(form, fmt.Sprintf("the target of %s, %s, does not rise above that of %s, %s", pass.Name, pass.Target, before.Name, before.Target))
 			}
 		}
 		j.Passes = append(j.Passes, pass)
 	}
 }
 
-func (r *reader) around(at string, torque quantity.Quantity, own, joint quantity.Tolerance) quantity.Limits {
-	if torque.Dimension() != quantity.Torque || torque.Value.Sign() <= 0 {
-		r.file.Fault(at+".torque", "a stage needs a torque above zero", `write torque = "88 N·m"`)
+// around gives the limits of a pass by its own tolerance, or else its joint's.
+func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, form jointForm) quantity.Limits {
+	target := pass.Target
+	if target.Dimension() != quantity.Torque || target.Value.Sign() <= 0 {
+		r.fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", pass.Name), `write torque = "88 N·m"`)
 		return quantity.Limits{}
 	}
-	tolerance := own
+	tolerance, place := own, at+".tolerance"
 	if own.IsZero() {
-		tolerance = joint
+		tolerance, place = form.Tolerance, joint+".tolerance"
 	}
 	if tolerance.IsZero() {
-		r.file.Fault(at, "the stage has no tolerance, and its joint none for all", `write tolerance = "±4 %"`)
+		r.fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", pass.Name), `write tolerance = "±4 %"`)
 		return quantity.Limits{}
 	}
-	l, err := tolerance.Around(torque)
-	if err != nil {
-		r.file.Fault(at+".tolerance", fmt.Sprintf("the tolerance %q does not fit %s", tolerance.Text, torque), "write it in percent or as a torque")
-	} else if !l.Least.IsZero() && l.Least.Value.Sign() < 0 {
-		r.file.Fault(at+".tolerance", fmt.Sprintf("the tolerance %q reaches below zero", tolerance.Text), "")
+	l, err := tolerance.Around(target)
+	switch {
+	case err != nil:
+		r.fault(place, fmt.Sprintf("the tolerance %q does not fit %s", tolerance.Text, target), "write it in percent or as a torque")
+	case !l.Least.IsZero() && l.Least.Value.Sign() < 0:
+		r.fault(place, fmt.Sprintf("the tolerance %q of %s reaches below zero", tolerance.Text, target), "write a smaller one")
+	case l.Least.Unit != target.Unit && !l.Least.IsZero() || l.Most.Unit != target.Unit && !l.Most.IsZero():
+		r.note(form, fmt.Sprintf("the tolerance %q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, pass.Name, target))
 	}
 	return l
 }
 
+func (r *reader) note(form jointForm, text string) {
+	r.plan.Notes = append(r.plan.Notes, form.Key+": "+text)
+}
+
 // again reads a re-check or a re-torque: what it leaves out is as in the last stage.
-func (r *reader) again(at string, kind Kind, form againForm, last Pass, joint jointForm, j *Joint) {
+func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jointForm, j *Joint) {
+	at := joint + map[Kind]string{Recheck: ".recheck", Retorque: ".retorque"}[kind]
 	pass := Pass{
 		Kind: kind, Name: kind.String(), Target: last.Target, Limits: last.Limits, First: form.First,
 		Wait: time.Duration(form.Wait), Moved: form.Moved, HeatCycles: form.HeatCycles,
 	}
 	if r.file.Has(at+".torque") || r.file.Has(at+".tolerance") {
-		torque := last.Target
-		if !form.Torque.IsZero() {
-			torque = form.Torque
+		if r.file.Has(at + ".torque") {
+			pass.Target = form.Torque
 		}
 		own := form.Tolerance
 		if own.IsZero() {
-			own = joint.Stage[len(joint.Stage)-1].Tolerance
+			own = jf.Stage[len(jf.Stage)-1].Tolerance
 		}
-		pass.Target, pass.Limits = torque, r.around(at, torque, own, joint.Tolerance)
+		pass.Limits = r.around(joint, at, pass, own, jf)
 	}
 	switch {
-	case form.All && form.First != 0:
-		r.file.Fault(at+".first", "both all bolts and the first ones are to be gone over", "keep all or first")
+	case form.All && r.file.Has(at+".first"):
+		r.fault(at+".first", "both all bolts and the first ones are to be gone over", "keep all or first")
 	case !form.All && !r.file.Has(at+".first"):
-		r.file.Fault(at, fmt.Sprintf("the %s does not say which bolts", kind), "write all = true, or first = 4 for the bolts pulled first")
-	case r.file.Has(at+".first") && (form.First < 1 || form.First > len(joint.Bolts)):
-		r.file.Fault(at+".first", fmt.Sprintf("the first %d of %d bolts", form.First, len(joint.Bolts)), "")
+		r.fault(at, fmt.Sprintf("the %s does not say which bolts", kind), "write all = true, or first = 4 for the bolts pulled first")
+	case !form.All && (form.First < 1 || form.First > len(jf.Bolts)):
+		r.fault(at+".first", fmt.Sprintf("first = %d of %d bolts", form.First, len(jf.Bolts)), "write how many of the bolts pulled first, or all = true")
 	}
-	foreign := func(key string) {
+	foreign := func(key, only string) {
 		if r.file.Has(at + "." + key) {
-			r.file.Fault(at+"."+key, fmt.Sprintf("%q does not belong to a %s", key, kind), "")
+			r.fault(at+"."+key, fmt.Sprintf("%q does not belong to a %s", key, kind), "leave it out; it belongs to a "+only)
 		}
 	}
 	if kind == Retorque {
 		pass.Key = "retorque"
-		foreign("wait")
-		foreign("relaxed")
-		foreign("moved")
+		foreign("wait", "re-check")
+		foreign("relaxed", "re-check")
+		foreign("moved", "re-check")
 		if form.HeatCycles < 1 {
-			r.file.Fault(at+".heat_cycles", "a re-torque needs the number of heat cycles before it", "write heat_cycles = 1")
+			r.fault(at+".heat_cycles", "a re-torque needs the number of heat cycles before it", "write heat_cycles = 1")
 		}
 	} else {
 		pass.Key = "recheck"
-		foreign("heat_cycles")
-		r.movement(at, form, &pass)
+		foreign("heat_cycles", "re-torque")
+		r.movement(at, form, jf, &pass)
 	}
 	j.Passes = append(j.Passes, pass)
 }
 
 // movement reads what counts as relaxed or moved. Without a figure of its own,
-// a bolt is relaxed below the lower limit of the last stage.
-func (r *reader) movement(at string, form againForm, pass *Pass) {
+// a bolt is relaxed below the lower limit of its pull, which is said in a note:
+// the torque at first movement lies below the tightening torque even of a sound
+// bolt.
+func (r *reader) movement(at string, form againForm, jf jointForm, pass *Pass) {
 	pass.Relaxed = pass.Limits.Least
 	if form.Relaxed.Set {
 		q, err := form.Relaxed.Below(pass.Target)
-		if err != nil {
-			r.file.Fault(at+".relaxed", fmt.Sprintf("%q does not fit %s", form.Relaxed, pass.Target), "write it in percent or as a torque")
-		} else if q.Value.Sign() <= 0 {
-			r.file.Fault(at+".relaxed", "nothing would ever count as relaxed", "")
+		switch {
+		case err != nil:
+			r.fault(at+".relaxed", fmt.Sprintf("%q does not fit %s", form.Relaxed, pass.Target), "write it in percent or as a torque")
+			return
+		case q.Value.Sign() <= 0:
+			r.fault(at+".relaxed", fmt.Sprintf("%s below %s leaves nothing that counts as relaxed", form.Relaxed, pass.Target), `write relaxed = "10 %"`)
 		}
 		pass.Relaxed = q
 	}
 	if !form.Moved.IsZero() && (form.Moved.Dimension() != quantity.Angle || form.Moved.Value.Sign() < 0) {
-		r.file.Fault(at+".moved", fmt.Sprintf("%s is no angle to turn through", form.Moved), `write moved = "3°"`)
+		r.fault(at+".moved", fmt.Sprintf("%s is no angle to turn through", form.Moved), `write moved = "3°"`)
 	}
-	if pass.Relaxed.IsZero() && pass.Moved.IsZero() {
-		r.file.Fault(at, "the re-check does not say what counts as relaxed or moved", `write relaxed = "10 %" or moved = "3°"`)
+	switch {
+	case pass.Relaxed.IsZero() && pass.Moved.IsZero():
+		r.fault(at, "the re-check does not say what counts as relaxed or moved", `write relaxed = "10 %" or moved = "3°"`)
+	case !form.Relaxed.Set && !pass.Relaxed.IsZero():
+		r.note(jf, fmt.Sprintf("the re-check does not say what counts as relaxed, so it is less than %s; "+
+			"but even a sound bolt begins to move at less than it was tightened with, so better give a figure, as in relaxed = \"10 %%\"", pass.Relaxed))
 	}
 }
 
 // after checks what each joint waits for, once all joints are known.
 func (r *reader) after(forms []jointForm) {
 	for i, form := range forms {
+		if !r.most(fmt.Sprintf("joint[%d].after", i), "joints to wait for", len(form.After), MaxJoints) {
+			continue
+		}
 		for k, key := range form.After {
 			at := fmt.Sprintf("joint[%d].after[%d]", i, k)
-			if _, ok := r.plan.Joint(key); !ok {
-				r.file.Fault(at, fmt.Sprintf("no joint has the key %q", key), "")
-			} else if r.reaches(key, form.Key, map[string]bool{}) {
-				r.file.Fault(at, fmt.Sprintf("%q and %q wait for each other", form.Key, key), "")
+			_, known := r.plan.Joint(key)
+			_, twin := form.Repeat[key]
+			switch {
+			case !known:
+				r.fault(at, fmt.Sprintf("no joint has the key %q", key), "name the key of a joint that comes before")
+			case key == form.Key || twin:
+				r.fault(at, fmt.Sprintf("%q would wait for itself", key), "leave it out")
+			case r.reaches(key, form.Key, map[string]bool{}):
+				r.fault(at, fmt.Sprintf("%q and %q wait for each other", form.Key, key), "leave one of the two out")
 			}
 		}
 	}
@@ -449,18 +552,32 @@ func (r *reader) reaches(from, to string, seen map[string]bool) bool {
 	return slices.ContainsFunc(j.After, func(next string) bool { return r.reaches(next, to, seen) })
 }
 
-// naturally orders keys as people count: 2 before 10.
+// naturally orders keys as people count: 2 before 10, 2L before 10L.
 func naturally(a, b string) int {
-	na, ea := strconv.Atoi(a)
-	nb, eb := strconv.Atoi(b)
-	if ea == nil && eb == nil && na != nb {
-		return na - nb
-	}
-	if (ea == nil) != (eb == nil) {
-		if ea == nil {
-			return -1
+	x, y := a, b
+	for x != "" && y != "" {
+		n, m := digits(x), digits(y)
+		if n > 0 && m > 0 {
+			p, q := strings.TrimLeft(x[:n], "0"), strings.TrimLeft(y[:m], "0")
+			if c := cmp.Or(cmp.Compare(len(p), len(q)), strings.Compare(p, q)); c != 0 {
+				return c
+			}
+			x, y = x[n:], y[m:]
+			continue
 		}
-		return 1
+		if x[0] != y[0] {
+			return cmp.Compare(x[0], y[0])
+		}
+		x, y = x[1:], y[1:]
 	}
-	return strings.Compare(a, b)
+	return cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(a, b))
+}
+
+// digits is the number of digits that s starts with.
+func digits(s string) int {
+	n := 0
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
 }

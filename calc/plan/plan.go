@@ -85,7 +85,18 @@ const (
 	Retorque
 )
 
-func (k Kind) String() string { return [...]string{"", "stage", "re-check", "re-torque"}[k] }
+func (k Kind) String() string {
+	switch k {
+	case Stage:
+		return "stage"
+	case Recheck:
+		return "re-check"
+	case Retorque:
+		return "re-torque"
+	default:
+		return "no pass"
+	}
+}
 
 // A Pass is one going-over of a joint.
 type Pass struct {
