@@ -378,7 +378,7 @@ func (f *finder) early(k int, c *Cell, live []Judged, i int) {
 	r := live[i]
 	end, _ := f.js.stagesEnded(f.judging, f.position[r.Entry.Ref])
 	made := Finding{Kind: RecheckEarly, Status: Open, Entries: []fact.Ref{r.Entry.Ref},
-		Text:   fmt.Sprintf("gone over %s after the last pull, the wait is %s", duration(r.Entry.Time.Sub(end)), duration(f.ps.Pass.Wait)),
+		Text:   fmt.Sprintf("gone over %s after the last pull, the wait is %s", plan.WaitWords(r.Entry.Time.Sub(end)), plan.WaitWords(f.ps.Pass.Wait)),
 		Remedy: "go over it again after the wait"}
 	for _, later := range live[i+1:] {
 		if !later.Early && !later.Again && later.Verdict != Doubtful {
@@ -424,14 +424,14 @@ func waiting(p plan.Pass) string {
 	if p.Wait == 0 {
 		return ""
 	}
-	return ", " + duration(p.Wait) + " after the last pull"
+	return ", " + plan.WaitWords(p.Wait) + " after the last pull"
 }
 
 // retorque finds a re-torque that is due, was not finished, or was made before
 // the heat cycles were confirmed.
 func (f *finder) retorque() {
 	done, all := f.ps.Done(), len(f.ps.Cells)
-	cycles := heatCycles(f.ps.Pass.HeatCycles)
+	cycles := plan.CycleWords(f.ps.Pass.HeatCycles)
 	switch {
 	case done == all:
 	case f.ps.Begun():
@@ -449,13 +449,6 @@ func (f *finder) retorque() {
 				Remedy: "someone must judge it, or take the pull back and re-torque after the heat cycles"})
 		}
 	}
-}
-
-func heatCycles(n int) string {
-	if n == 1 {
-		return "1 heat cycle"
-	}
-	return fmt.Sprintf("%d heat cycles", n)
 }
 
 func (f *finder) left() []string {

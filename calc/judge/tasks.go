@@ -2,7 +2,6 @@ package judge
 
 import (
 	"fmt"
-	"strconv"
 	"time"
 
 	"paintmark/calc/fact"
@@ -132,7 +131,7 @@ func (j *judging) retorqueTasks(js *JointState) []Task {
 	}
 	if len(tasks) > 0 && !js.Heat.Done {
 		return []Task{{Kind: Confirm, Joint: js.Joint.Key, Point: js.Heat.Point, Place: plan.HeatCycles,
-			Name: fmt.Sprintf("%s run, engine cold again", heatCycles(ps.Pass.HeatCycles))}}
+			Name: fmt.Sprintf("%s run, engine cold again", plan.CycleWords(ps.Pass.HeatCycles))}}
 	}
 	return tasks
 }
@@ -185,7 +184,7 @@ func (s *State) TaskFor(point fact.Point, pass fact.Pass) (Task, error) {
 	if js.Heat != nil && js.Heat.Point == point && pass == "" {
 		ps := js.Passes[len(js.Passes)-1]
 		return Task{Kind: Confirm, Joint: js.Joint.Key, Point: point, Place: plan.HeatCycles,
-			Name: fmt.Sprintf("%s run, engine cold again", heatCycles(ps.Pass.HeatCycles))}, nil
+			Name: fmt.Sprintf("%s run, engine cold again", plan.CycleWords(ps.Pass.HeatCycles))}, nil
 	}
 	if _, ok := js.Joint.Bolt(point.Place()); !ok {
 		return Task{}, fmt.Errorf("joint %s has no bolt or step %q", js.Joint.Key, point.Place())
@@ -214,25 +213,4 @@ func (s *State) passFor(js *JointState, key fact.Pass) (*PassState, error) {
 		}
 	}
 	return js.Passes[len(js.Passes)-1], nil
-}
-
-// duration is "45 s", "20 min" or "2 h 5 min".
-func duration(d time.Duration) string {
-	d = d.Round(time.Second)
-	switch {
-	case d < 0:
-		return "-" + duration(-d)
-	case d < time.Minute:
-		return strconv.Itoa(int(d.Seconds())) + " s"
-	case d < time.Hour:
-		if s := int(d.Seconds()) % 60; s != 0 {
-			return fmt.Sprintf("%d min %d s", int(d.Minutes()), s)
-		}
-		return strconv.Itoa(int(d.Minutes())) + " min"
-	default:
-		if m := int(d.Minutes()) % 60; m != 0 {
-			return fmt.Sprintf("%d h %d min", int(d.Hours()), m)
-		}
-		return strconv.Itoa(int(d.Hours())) + " h"
-	}
 }

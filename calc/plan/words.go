@@ -1,0 +1,37 @@
+package plan
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+)
+
+// WaitWords is a time as people write it, to the second: "45 s", "20 min",
+// "2 h 5 min".
+func WaitWords(d time.Duration) string {
+	d = d.Round(time.Second)
+	switch {
+	case d < 0:
+		return "-" + WaitWords(-d)
+	case d < time.Minute:
+		return strconv.Itoa(int(d.Seconds())) + " s"
+	case d < time.Hour:
+		if s := int(d.Seconds()) % 60; s != 0 {
+			return fmt.Sprintf("%d min %d s", int(d.Minutes()), s)
+		}
+		return strconv.Itoa(int(d.Minutes())) + " min"
+	default:
+		if m := int(d.Minutes()) % 60; m != 0 {
+			return fmt.Sprintf("%d h %d min", int(d.Hours()), m)
+		}
+		return strconv.Itoa(int(d.Hours())) + " h"
+	}
+}
+
+// CycleWords is a number of heat cycles in words.
+func CycleWords(n int) string {
+	if n == 1 {
+		return "1 heat cycle"
+	}
+	return fmt.Sprintf("%d heat cycles", n)
+}
