@@ -155,6 +155,10 @@ func (l *line) set(f Flag, from, value string) {
 		l.fail("", "%s: %v", from, err)
 		return
 	}
+	if f.Kind == Int { // the library would take 010 for 8
+		n, _ := strconv.Atoi(value)
+		value = strconv.Itoa(n)
+	}
 	l.given = append(l.given, setting{f, value})
 }
 

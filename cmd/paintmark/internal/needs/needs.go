@@ -5,7 +5,6 @@
 package needs
 
 import (
-	"fmt"
 	"os"
 	"os/exec"
 	"slices"
@@ -46,5 +45,5 @@ func missing(t testing.TB, what, why string) {
 	if slices.Contains(list, what) || slices.Contains(list, "all") {
 		t.Fatalf("%s is missing (%s), and %s says that it must not be", what, why, noSkip)
 	}
-	t.Skip(fmt.Sprintf("needs %s: %s", what, why))
+	t.Skipf("needs %s: %s", what, why)
 }

@@ -20,7 +20,10 @@ type ending struct {
 
 func (e *ending) Helper() {}
 
-func (e *ending) Skip(args ...any) { e.how, e.said = "skipped", fmt.Sprint(args...); runtime.Goexit() }
+func (e *ending) Skipf(format string, args ...any) {
+	e.how, e.said = "skipped", fmt.Sprintf(format, args...)
+	runtime.Goexit()
+}
 
 func (e *ending) Fatalf(format string, args ...any) {
 	e.how, e.said = "failed", fmt.Sprintf(format, args...)
