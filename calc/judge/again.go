@@ -3,6 +3,7 @@ package judge
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -34,88 +35,68 @@ type Again struct {
 // own, and those whose re-check or re-torque is due. In each joint the bolts
 // pulled first come first, because they have settled under all the others.
 func (j *judging) again() {
+	open := map[cellKey][]*Finding{}
+	for i := range j.state.Findings {
+		if f := &j.state.Findings[i]; f.Status == Open {
+			key := cellKey{f.Point, f.Pass}
+			if f.Kind == StageMissed {
+				key.point = fact.Point(f.Joint)
+			}
+			open[key] = append(open[key], f)
+		}
+	}
 	for _, js := range j.state.Joints {
 		order := js.pulledOrder()
 		items := map[string]*Again{}
-		get := func(c *Cell, pass plan.Pass) *Again {
-			if items[c.Place] == nil {
-				t := task(js, pass, c)
-				items[c.Place] = &Again{Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Pulled: order[c.Place] + 1,
-					Pass: pass.Key, Name: pass.Name, Target: t.Target, Limits: t.Limits}
+		add := func(c *Cell, ps *PassState, reason string) {
+			item := items[c.Place]
+			if item == nil {
+				t := task(js, ps, c)
+				item = &Again{Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Pulled: order[c.Place] + 1,
+					Pass: ps.Pass.Key, Name: ps.Pass.Name, Target: t.Target, Limits: t.Limits, NotBefore: t.NotBefore}
+				items[c.Place] = item
 			}
-			return items[c.Place]
-		}
-		for _, ps := range js.Passes {
-			missedWhole := j.has(StageMissed, js.Joint.Key, ps.Pass.Key)
-			for _, c := range ps.Cells {
-				for _, f := range j.state.Findings {
-					if f.Status == Open && f.Point == c.Point && f.Pass == ps.Pass.Key {
-						item := get(c, ps.Pass)
-						item.Reasons = append(item.Reasons, fmt.Sprintf("%s: %s", f.Kind, f.Text))
-					}
-				}
-				if missedWhole && c.Skip == nil {
-					item := get(c, ps.Pass)
-					item.Reasons = append(item.Reasons, fmt.Sprintf("%s: %s", StageMissed, ps.Pass.Name))
-				}
-			}
-			j.due(js, ps, order, get)
-		}
-		var list []*Again
-		for _, item := range items {
-			list = append(list, item)
-		}
-		slices.SortFunc(list, func(a, b *Again) int { return cmp.Compare(a.Pulled, b.Pulled) })
-		for _, item := range list {
-			j.state.Again = append(j.state.Again, *item)
-		}
-	}
-}
-
-func (j *judging) has(kind FindingKind, joint string, pass fact.Pass) bool {
-	return slices.ContainsFunc(j.state.Findings, func(f Finding) bool {
-		return f.Kind == kind && f.Joint == joint && f.Pass == pass
-	})
-}
-
-// due adds the bolts of a re-check or re-torque that is due.
-func (j *judging) due(js *JointState, ps *PassState, order map[string]int, get func(*Cell, plan.Pass) *Again) {
-	switch {
-	case ps.Pass.Kind == plan.Recheck && (js.Tightened() || ps.Begun()):
-	case ps.Pass.Kind == plan.Retorque && (js.Finished() || ps.Begun()):
-	default:
-		return
-	}
-	end, ended := js.stagesEnded(j, len(j.entries))
-	for _, c := range ps.Cells {
-		if c.Done || c.Skip != nil {
-			continue
-		}
-		item := get(c, ps.Pass)
-		reason := fmt.Sprintf("%s not done; %s pulled of %d", ps.Pass.Name, ordinal(order[c.Place]+1), len(js.Joint.Bolts))
-		if r, ok := c.Last(); ok && !r.Early {
-			reason = "" // its own finding says more
-		}
-		if reason != "" {
 			item.Reasons = append(item.Reasons, reason)
 		}
-		if ps.Pass.Kind == plan.Recheck && ended && ps.Pass.Wait > 0 && !loose(c) && item.Pass == ps.Pass.Key {
-			item.NotBefore = end.Add(ps.Pass.Wait)
+		for _, ps := range js.Passes {
+			missed := len(open[cellKey{fact.Point(js.Joint.Key), ps.Pass.Key}]) > 0
+			due := j.due(js, ps)
+			for _, c := range ps.Cells {
+				own := open[cellKey{c.Point, ps.Pass.Key}]
+				for _, f := range own {
+					add(c, ps, fmt.Sprintf("%s: %s", f.Kind, f.Text))
+				}
+				switch {
+				case c.dealtWith():
+				case missed:
+					add(c, ps, fmt.Sprintf("%s: %s", StageMissed, ps.Pass.Name))
+				case due && len(own) == 0:
+					add(c, ps, fmt.Sprintf("%s not done%s", ps.Pass.Name, js.pulled(c.Place, order)))
+				}
+			}
+		}
+		for _, place := range slices.SortedFunc(maps.Keys(items), func(a, b string) int { return cmp.Compare(order[a], order[b]) }) {
+			j.state.Again = append(j.state.Again, *items[place])
 		}
 	}
 }
 
-func ordinal(n int) string {
-	suffix := "th"
-	if n%100 < 11 || n%100 > 13 {
-		switch n % 10 {
-		case 1:
-			suffix = "st"
-		case 2:
-			suffix = "nd"
-		case 3:
-			suffix = "rd"
-		}
+// due tells whether a re-check or re-torque is due or was begun.
+func (j *judging) due(js *JointState, ps *PassState) bool {
+	switch ps.Pass.Kind {
+	case plan.Recheck:
+		return js.Tightened() || ps.Begun()
+	case plan.Retorque:
+		return j.assembled || ps.Begun()
+	default:
+		return false
 	}
-	return fmt.Sprintf("%d%s", n, suffix)
+}
+
+// pulled says when a bolt was pulled in the last stage; nothing if it was not.
+func (js *JointState) pulled(place string, order map[string]int) string {
+	if c, ok := js.last.Cell(place); !ok || c.first < 0 {
+		return ""
+	}
+	return fmt.Sprintf("; %s pulled of %d", ordinal(order[place]+1), len(js.Joint.Bolts))
 }

@@ -16,11 +16,9 @@ type judging struct {
 	entries []fact.Entry // sorted; a place in the record is an index into it
 	voids   map[fact.Ref]*fact.Entry
 	cells   map[cellKey]*Cell
-	// position is the place in the record of a reading in force.
-	position map[fact.Ref]int
-	// skips are the places in the record of all skips in force of a cell, also
-	// of those that a later reading ended.
-	skips map[cellKey][]int
+	joints  map[string]*JointState
+	// assembled tells that every joint is finished, so that the engine can be run.
+	assembled bool
 }
 
 type cellKey struct {
@@ -33,15 +31,14 @@ func newJudging(p *plan.Plan, entries []fact.Entry) *judging {
 	fact.Sort(sorted)
 	sorted = slices.CompactFunc(sorted, func(a, b fact.Entry) bool { return a.Ref == b.Ref })
 	j := &judging{
-		state:    &State{Plan: p, Entries: len(sorted)},
-		entries:  sorted,
-		voids:    map[fact.Ref]*fact.Entry{},
-		cells:    map[cellKey]*Cell{},
-		position: map[fact.Ref]int{},
-		skips:    map[cellKey][]int{},
+		state:   &State{Plan: p, Entries: len(sorted)},
+		entries: sorted,
+		voids:   map[fact.Ref]*fact.Entry{},
+		cells:   map[cellKey]*Cell{},
+		joints:  map[string]*JointState{},
 	}
 	for _, joint := range p.Joints {
-		js := &JointState{Joint: joint, first: -1}
+		js := &JointState{Joint: joint, first: -1, last: &PassState{}}
 		for _, s := range joint.Steps {
 			js.Steps = append(js.Steps, j.cell(joint.Point(s.Key), ""))
 		}
@@ -50,18 +47,23 @@ func newJudging(p *plan.Plan, entries []fact.Entry) *judging {
 			for _, b := range joint.Bolts {
 				ps.Cells = append(ps.Cells, j.cell(joint.Point(b.Key), pass.Key))
 			}
+			ps.asked = len(ps.Cells)
 			js.Passes = append(js.Passes, ps)
-			if pass.Kind == plan.Retorque {
+			switch pass.Kind {
+			case plan.Stage:
+				js.last = ps
+			case plan.Retorque:
 				js.Heat = j.cell(joint.Point(plan.HeatCycles), "")
 			}
 		}
 		j.state.Joints = append(j.state.Joints, js)
+		j.joints[joint.Key] = js
 	}
 	return j
 }
 
 func (j *judging) cell(point fact.Point, pass fact.Pass) *Cell {
-	c := &Cell{Point: point, Pass: pass, Place: point.Place(), first: -1, doneAt: -1}
+	c := &Cell{Point: point, Pass: pass, Place: point.Place(), first: -1, confirmed: -1}
 	j.cells[cellKey{point, pass}] = c
 	return c
 }
@@ -94,8 +96,8 @@ func (j *judging) gather() {
 			switch {
 			case ok && void != nil:
 				c.Past = append(c.Past, Past{*e, void})
-			case ok && c.Confirmed == nil:
-				c.Confirmed, c.doneAt = e, i
+			case ok:
+				c.confirms = append(c.confirms, i)
 			}
 		case fact.Skip:
 			c, ok := j.cells[cellKey{b.Point, b.Pass}]
@@ -105,21 +107,19 @@ func (j *judging) gather() {
 			case ok:
 				c.endSkip()
 				c.Skip = e
-				j.skips[cellKey{b.Point, b.Pass}] = append(j.skips[cellKey{b.Point, b.Pass}], i)
+				c.skips = append(c.skips, i)
 			}
 		case fact.Reading:
 			j.gatherReading(i, e, b, void)
 		}
 	}
-	j.reorder()
 }
 
 func (j *judging) gatherReading(i int, e *fact.Entry, b fact.Reading, void *fact.Entry) {
 	s := j.state
-	r := Judged{Entry: *e, Reading: b, Void: void, Verdict: Unjudged}
+	r := Judged{Entry: *e, Reading: b, Void: void, Verdict: Unjudged, at: i}
 	if void == nil {
 		s.Readings++
-		j.position[e.Ref] = i
 		if b.Attested {
 			s.Attested++
 		}
@@ -140,9 +140,9 @@ func (j *judging) gatherReading(i int, e *fact.Entry, b fact.Reading, void *fact
 	}
 	c.endSkip()
 	if c.first < 0 {
-		c.first, c.started = i, e.Time
+		c.first = i
 	}
-	if js, ok := s.Joint(b.Point.Joint()); ok && b.Pass != "" {
+	if js, ok := j.joints[b.Point.Joint()]; ok && b.Pass != "" {
 		if js.first < 0 {
 			js.first = i
 		}
@@ -175,7 +175,7 @@ func (j *judging) reorder() {
 				continue
 			}
 			slices.SortStableFunc(ps.Cells, func(a, b *Cell) int { return cmp.Compare(order[a.Place], order[b.Place]) })
-			if n := ps.Pass.First; n > 0 {
+			if n := ps.Pass.First; n > 0 && n < len(ps.Cells) {
 				// What was read beyond the first n still belongs to the record.
 				kept := ps.Cells[:n:n]
 				for _, c := range ps.Cells[n:] {
@@ -183,7 +183,7 @@ func (j *judging) reorder() {
 						kept = append(kept, c)
 					}
 				}
-				ps.Cells = kept
+				ps.Cells, ps.asked = kept, n
 			}
 		}
 	}
@@ -192,11 +192,7 @@ func (j *judging) reorder() {
 // pulledOrder ranks the bolts by their first pull in the last stage, then by the plan.
 func (js *JointState) pulledOrder() map[string]int {
 	order := map[string]int{}
-	stages := js.Joint.Stages()
-	if len(stages) == 0 {
-		return order
-	}
-	cells := append([]*Cell(nil), js.Passes[len(stages)-1].Cells...)
+	cells := append([]*Cell(nil), js.last.Cells...)
 	slices.SortStableFunc(cells, func(a, b *Cell) int {
 		switch {
 		case a.first < 0 && b.first < 0:
@@ -216,93 +212,127 @@ func (js *JointState) pulledOrder() map[string]int {
 
 // judgeCells gives each reading its verdict and each cell its state.
 func (j *judging) judgeCells() {
+	j.assembled = true
 	for _, js := range j.state.Joints {
 		for i, step := range js.Joint.Steps {
 			j.judgeStep(js.Steps[i], step)
 		}
 		if js.Heat != nil {
-			js.Heat.Done = js.Heat.Confirmed != nil
+			j.judgeHeat(js)
 		}
 		for _, ps := range js.Passes {
+			if ps.Pass.Kind == plan.Recheck {
+				j.judgeChecks(js, ps)
+			}
 			for _, c := range ps.Cells {
-				if ps.Pass.Kind == plan.Recheck {
-					j.judgeCheck(js, ps.Pass, c)
-				} else {
-					j.judgePull(ps.Pass, c)
+				if ps.Pass.Kind != plan.Recheck {
+					c.judgePulls(ps.Pass.Limits)
+				}
+				if c.Done {
+					c.endSkip() // what is done was not left out
 				}
 			}
 		}
+		j.assembled = j.assembled && js.Finished()
 	}
 }
 
+// judgeStep takes a confirmation for a step that is to be confirmed, and
+// readings for one that is measured: a word does not stand in for a measurement.
 func (j *judging) judgeStep(c *Cell, step plan.Step) {
-	if !step.Measured() {
-		c.Done = c.Confirmed != nil
+	if step.Measured() {
+		c.judgePulls(step.Limits)
 		return
 	}
-	c.doneAt = -1 // a word does not stand in for a measurement
+	if len(c.confirms) > 0 {
+		j.confirm(c, c.confirms[0])
+	}
+}
+
+// judgeHeat takes the first confirmation of the heat cycles after the joint's
+// last stage was begun: before, there was nothing to heat.
+func (j *judging) judgeHeat(js *JointState) {
+	begun := js.last.began()
+	if n, _ := slices.BinarySearch(js.Heat.confirms, begun); begun >= 0 && n < len(js.Heat.confirms) {
+		j.confirm(js.Heat, js.Heat.confirms[n])
+	}
+}
+
+func (j *judging) confirm(c *Cell, at int) {
+	c.Confirmed, c.confirmed, c.Done = &j.entries[at], at, true
+}
+
+// began is the place in the record of the first pull of the pass, -1 if none.
+func (p *PassState) began() int {
+	first := -1
+	for _, c := range p.Cells {
+		if c.first >= 0 && (first < 0 || c.first < first) {
+			first = c.first
+		}
+	}
+	return first
+}
+
+func (c *Cell) judgePulls(limits quantity.Limits) {
 	for i := range c.Readings {
 		r := &c.Readings[i]
-		r.Verdict = verdict(r.Reading, step.Limits)
-		j.note(c, r)
+		r.Verdict = verdict(r.Reading, limits)
+		c.note(r, r.Verdict.Good())
 	}
 }
 
-func (j *judging) judgePull(pass plan.Pass, c *Cell) {
-	for i := range c.Readings {
-		r := &c.Readings[i]
-		r.Verdict = verdict(r.Reading, pass.Limits)
-		j.note(c, r)
+// note keeps whether the cell is done after a reading.
+func (c *Cell) note(r *Judged, done bool) {
+	if r.Void == nil {
+		r.done, c.Done = done, done
 	}
 }
 
-// note keeps whether the cell is done after this reading.
-func (j *judging) note(c *Cell, r *Judged) {
-	if r.Void != nil {
-		return
+// judgeChecks judges the readings of a re-check: of each bolt a check first;
+// after a check that found something to mend, a pull until it is within; after
+// a check that came too early, a check again.
+func (j *judging) judgeChecks(js *JointState, ps *PassState) {
+	if end, ok := js.stagesEnded(j, len(j.entries)); ok && ps.Pass.Wait > 0 {
+		ps.NotBefore = end.Add(ps.Pass.Wait)
 	}
-	c.Done = r.Verdict.Good()
-	c.doneAt = -1
-	if c.Done {
-		c.doneAt = j.position[r.Entry.Ref]
-	}
-}
-
-// judgeCheck judges a bolt's readings in a re-check: a check first; after a
-// check that did not hold, a pull until it is within; after a check that came
-// too early, a check again.
-func (j *judging) judgeCheck(js *JointState, pass plan.Pass, c *Cell) {
-	loose, early := false, false
-	for i := range c.Readings {
-		r := &c.Readings[i]
-		if loose {
-			r.Again, r.Verdict = true, verdict(r.Reading, pass.Limits)
-		} else {
-			r.Verdict = check(r.Reading, pass)
-		}
-		if r.Void != nil {
-			continue
-		}
-		switch {
-		case r.Again && r.Verdict == Within:
-			loose = false
-		case !r.Again:
-			r.Early = j.early(js, pass, r)
-			early = r.Early
-			loose = r.Verdict == Relaxed || r.Verdict == Moved
-		}
-		c.Done, c.doneAt = r.Verdict.Good() && !early, -1
-		if c.Done {
-			c.doneAt = j.position[r.Entry.Ref]
+	for _, c := range ps.Cells {
+		early := false
+		for i := range c.Readings {
+			r := &c.Readings[i]
+			if c.toPull {
+				r.Again, r.Verdict = true, verdict(r.Reading, ps.Pass.Limits)
+			} else {
+				r.Verdict = check(r.Reading, ps.Pass)
+			}
+			if r.Void != nil {
+				continue
+			}
+			switch {
+			case r.Verdict == Doubtful || r.Verdict == Unjudged: // says nothing of the bolt
+			case r.Again:
+				c.toPull = r.Verdict != Within
+			default:
+				r.Early = j.early(js, ps.Pass, r)
+				early = r.Early
+				c.toPull = r.Verdict != Held
+			}
+			c.note(r, r.Verdict.Good() && !early)
 		}
 	}
 }
 
-// early tells whether a check came before the wait was over, counted from the
-// last pull of the joint's stages before it.
+// early tells whether a check came before its bolt was pulled in the last
+// stage, or before the wait was over.
 func (j *judging) early(js *JointState, pass plan.Pass, r *Judged) bool {
-	end, ok := js.stagesEnded(j, j.position[r.Entry.Ref])
-	return ok && pass.Wait > 0 && r.Entry.Time.Sub(end) < pass.Wait
+	end, ok := js.stagesEnded(j, r.at)
+	return j.beforePull(js, r.Reading.Point, r.at) || ok && pass.Wait > 0 && r.Entry.Time.Sub(end) < pass.Wait
+}
+
+// beforePull tells whether a place in the record comes before a bolt was pulled
+// in the last stage. A bolt left out there on purpose is checked as it is.
+func (j *judging) beforePull(js *JointState, bolt fact.Point, at int) bool {
+	c, ok := j.cells[cellKey{bolt, js.last.Pass.Key}]
+	return ok && c.Skip == nil && (c.first < 0 || c.first > at)
 }
 
 // stagesEnded is when the last pull in a stage was made, of those before the
@@ -323,10 +353,14 @@ func verdict(r fact.Reading, l quantity.Limits) Verdict {
 	return verdictOf(r.Value, l)
 }
 
-// check judges the first movement of a bolt that should have held.
+// check judges the first movement of a bolt that should have held. Where the
+// plan names only an angle, a reading without one says nothing.
 func check(r fact.Reading, pass plan.Pass) Verdict {
-	if doubtful(r) {
+	switch {
+	case doubtful(r):
 		return Doubtful
+	case r.Value.Dimension() != pass.Target.Dimension():
+		return Unjudged
 	}
 	if !pass.Moved.IsZero() && !r.Angle.IsZero() {
 		if c, err := r.Angle.Cmp(pass.Moved); err != nil {
@@ -335,12 +369,13 @@ func check(r fact.Reading, pass plan.Pass) Verdict {
 			return Moved
 		}
 	}
-	switch verdictOf(r.Value, quantity.Limits{Least: pass.Relaxed, Most: pass.Limits.Most}) {
-	case Low:
+	limits := quantity.Limits{Least: pass.Relaxed, Most: pass.Limits.Most}
+	switch v := verdictOf(r.Value, limits); {
+	case v == Low:
 		return Relaxed
-	case High:
-		return High
-	case Unjudged:
+	case v != Within:
+		return v
+	case pass.Relaxed.IsZero() && r.Angle.IsZero():
 		return Unjudged
 	default:
 		return Held

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/plan"
@@ -30,15 +31,15 @@ type FindingKind string
 
 // The kinds of finding.
 const (
-	BoltLow            FindingKind = "low"                     // the last reading of a bolt in a pass is low
+	BoltLow            FindingKind = "low"                     // a reading of a bolt in a pass is low
 	BoltHigh           FindingKind = "high"                    // or high
 	BoltDoubtful       FindingKind = "doubtful"                // or its instrument disowned it
 	BoltUnjudged       FindingKind = "unjudged"                // or it does not measure what the pass asks for
 	BoltMissed         FindingKind = "bolt missed"             // the pass went on without this bolt
 	BoltSkipped        FindingKind = "bolt skipped"            // left out on purpose, with a reason
 	StageMissed        FindingKind = "stage missed"            // a whole stage was left out
-	StageEarly         FindingKind = "pulled before its stage" // a bolt pulled in a stage before the one below it
-	OutOfOrder         FindingKind = "out of order"
+	StageEarly         FindingKind = "pulled before its stage" // a bolt pulled in a pass before others were in the one below it
+	OutOfOrder         FindingKind = "out of order"            // a bolt pulled before others that come first in the pass
 	PulledTwice        FindingKind = "pulled twice"
 	StepMissing        FindingKind = "not prepared"    // a joint begun before its preparation was confirmed
 	StepOutside        FindingKind = "out of limits"   // a measured step outside its limits
@@ -50,7 +51,7 @@ const (
 	BoltMoved          FindingKind = "moved"
 	RetorqueDue        FindingKind = "re-torque due"
 	RetorqueUnfinished FindingKind = "re-torque unfinished"
-	RetorqueEarly      FindingKind = "re-torque too early" // before the heat cycles were confirmed
+	RetorqueEarly      FindingKind = "re-torque too early" // before the heat cycles, or these before the stages
 	InstrumentRange    FindingKind = "outside instrument range"
 	InstrumentOverdue  FindingKind = "calibration overdue"
 	NotInPlan          FindingKind = "not in the plan"
@@ -75,7 +76,7 @@ type Finding struct {
 // find looks over the whole for findings.
 func (j *judging) find() {
 	for n, js := range j.state.Joints {
-		f := finder{judging: j, js: js, joint: n}
+		f := finder{judging: j, js: js, joint: n, turns: j.walk(js)}
 		f.steps()
 		f.waitsFor()
 		for i, ps := range js.Passes {
@@ -85,20 +86,20 @@ func (j *judging) find() {
 				f.recheck()
 			case plan.Retorque:
 				f.retorque()
-			default:
-				f.missed()
 			}
-			f.order()
+			f.turn()
 			for k, c := range ps.Cells {
+				f.skipped(k, c)
 				f.readings(k, c)
 			}
+			f.ranges(ps.Cells)
 		}
 	}
-	j.instruments()
+	j.overdue()
 	for _, r := range j.state.Loose {
 		if r.Void == nil {
 			j.add(Finding{Kind: NotInPlan, Status: ForReview, Joint: r.Reading.Point.Joint(), Point: r.Reading.Point, Pass: r.Reading.Pass,
-				Text:    fmt.Sprintf("%s was read at %s, which the plan does not have", r.Reading.Value, where(r.Reading.Point, r.Reading.Pass)),
+				Text:    fmt.Sprintf("%s was read at %s, which the plan does not have", number(r.Reading.Value), where(r.Reading.Point, r.Reading.Pass)),
 				Remedy:  "take the reading back if it was a mistake",
 				Entries: []fact.Ref{r.Entry.Ref}, rank: [3]int{len(j.state.Joints), 0, 0}})
 		}
@@ -125,8 +126,9 @@ type finder struct {
 	*judging
 	js    *JointState
 	joint int
-	pass  int
-	ps    *PassState
+	turns *turns
+	pass  int        // index of the pass, -1 in the preparation
+	ps    *PassState // nil in the preparation
 }
 
 func (f *finder) report(bolt int, point fact.Point, made Finding) {
@@ -143,37 +145,55 @@ func (f *finder) steps() {
 	f.pass, f.ps = -1, nil
 	for i, c := range f.js.Steps {
 		step := f.js.Joint.Steps[i]
-		if r, ok := c.Last(); ok && step.Measured() && !r.Verdict.Good() {
-			f.report(i, c.Point, Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref},
-				Text:   fmt.Sprintf("%s: %s is %s, allowed is %s", step.Text, r.Reading.Value, r.Verdict, step.Limits),
-				Remedy: "mend it and measure again"})
+		if step.Measured() {
+			f.measured(i, c, step)
 		}
-		f.steppedPast(i, c, step)
-		if !f.js.Begun() || c.doneAt >= 0 && c.doneAt < f.js.first {
+		if !f.js.Begun() || c.dealtWithBefore(f.js.first) {
 			continue
 		}
 		made := Finding{Kind: StepMissing, Status: Open, Entries: []fact.Ref{f.entries[f.js.first].Ref},
-			Text:   fmt.Sprintf("the joint was begun before this was done: %s", step.Text),
+			Text:   "the joint was begun before this was done: " + step.Text,
 			Remedy: "loosen the joint, prepare it and begin it again, or do it now and have it judged"}
 		if c.Done {
 			made.Status, made.Remedy = ForReview, "it was done later; someone must judge whether the joint can stay"
-			made.Entries = append(made.Entries, f.entries[c.doneAt].Ref)
+			if r, ok := c.Last(); ok && step.Measured() {
+				made.By = r.Entry.Ref
+			} else if c.Confirmed != nil {
+				made.By = c.Confirmed.Ref
+			}
 		}
 		f.report(i, c.Point, made)
 	}
+	f.ranges(f.js.Steps)
 }
 
-// steppedPast finds a measurement that was outside at first and was mended.
-func (f *finder) steppedPast(i int, c *Cell, step plan.Step) {
+// measured finds the last measurement of a step that is not good, and those
+// before that were and were mended.
+func (f *finder) measured(i int, c *Cell, step plan.Step) {
 	live := c.Live()
-	for k, r := range live {
-		if step.Measured() && !r.Verdict.Good() && k+1 < len(live) && c.Done {
-			f.report(i, c.Point, Finding{Kind: StepOutside, Status: Settled, Entries: []fact.Ref{r.Entry.Ref}, By: live[len(live)-1].Entry.Ref,
-				Text:   fmt.Sprintf("%s: %s was %s, allowed is %s", step.Text, r.Reading.Value, r.Verdict, step.Limits),
-				Remedy: "measured again: " + live[len(live)-1].Reading.Value.String()})
-			return
-		}
+	n := len(live) - 1
+	for n >= 0 && live[n].Verdict.Good() {
+		n--
 	}
+	if n < 0 {
+		return
+	}
+	r := live[n]
+	made := Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "mend it and measure again"}
+	switch like := unitOf(step.Limits); r.Verdict {
+	case Doubtful:
+		made.Text = fmt.Sprintf("%s: %s, but the instrument said %s", step.Text, number(r.Reading.Value), strings.Join(r.Reading.Status, ", "))
+		made.Remedy = "measure again"
+	case Unjudged:
+		made.Text = fmt.Sprintf("%s: %s is no %s", step.Text, number(r.Reading.Value), like.Dimension())
+		made.Remedy = "measure again with the right instrument"
+	default:
+		made.Text = fmt.Sprintf("%s: %s is %s, allowed is %s", step.Text, inUnit(r.Reading.Value, like, step.Limits), r.Verdict, allowed(step.Limits))
+	}
+	if n+1 < len(live) {
+		made.Status, made.By, made.Remedy = Settled, live[n+1].Entry.Ref, "measured again: "+live[n+1].Reading.Value.String()
+	}
+	f.report(i, c.Point, made)
 }
 
 // waitsFor finds a joint begun before one it waits for.
@@ -182,241 +202,241 @@ func (f *finder) waitsFor() {
 		return
 	}
 	for _, key := range f.js.Joint.After {
-		other, ok := f.state.Joint(key)
-		if !ok {
-			continue
-		}
-		finished := f.finishedAt(other)
-		if finished >= 0 && finished < f.js.first {
+		other, ok := f.joints[key]
+		if !ok || other.finishedBefore(f.js.first) {
 			continue
 		}
 		made := Finding{Kind: JointEarly, Status: Open, Entries: []fact.Ref{f.entries[f.js.first].Ref},
 			Text:   fmt.Sprintf("begun before %s was finished", key),
 			Remedy: "finish " + key + " and have the order judged"}
-		if finished >= 0 {
+		if other.Finished() {
 			made.Status, made.Remedy = ForReview, key+" was finished later; someone must judge whether this joint can stay"
 		}
 		f.report(-1, "", made)
 	}
 }
 
-// finishedAt is the place in the record at which a joint was finished, -1 if it
-// is not.
-func (f *finder) finishedAt(js *JointState) int {
-	if !js.Finished() {
-		return -1
-	}
-	last := -1
+// finishedBefore tells whether the joint was finished before a place in the record.
+func (js *JointState) finishedBefore(at int) bool {
 	for _, c := range js.Steps {
-		last = max(last, c.doneAt)
+		if !c.dealtWithBefore(at) {
+			return false
+		}
 	}
 	for _, ps := range js.Passes {
-		if ps.Pass.Kind == plan.Retorque {
-			continue
-		}
-		for _, c := range ps.Cells {
-			last = max(last, c.doneAt)
-		}
-	}
-	return last
-}
-
-// laterBegan is the place in the record at which a later pass of this joint
-// was begun, -1 if none was.
-func (f *finder) laterBegan() int {
-	began := -1
-	for _, ps := range f.js.Passes[f.pass+1:] {
-		for _, c := range ps.Cells {
-			if c.first >= 0 && (began < 0 || c.first < began) {
-				began = c.first
+		for _, c := range ps.Cells[:ps.asked] {
+			if ps.Pass.Kind != plan.Retorque && !c.dealtWithBefore(at) {
+				return false
 			}
 		}
 	}
-	return began
+	return true
 }
 
-// missed finds bolts and whole stages that were left out: the pass is over for
-// the others because a later one was begun, or because its last bolt was pulled.
-func (f *finder) missed() {
-	cells := f.ps.Cells
-	later := f.laterBegan()
-	if later >= 0 && !f.ps.Begun() {
-		for _, c := range cells {
-			if c.Skip != nil {
-				f.skipped(c)
-			}
+// skipped finds a bolt that was left out on purpose, also if it was pulled later.
+func (f *finder) skipped(k int, c *Cell) {
+	reason := func(e *fact.Entry) string {
+		if because := strings.TrimSpace(e.Body.(fact.Skip).Because); because != "" {
+			return because
 		}
-		f.report(-1, "", Finding{Kind: StageMissed, Status: Open, Entries: []fact.Ref{f.entries[later].Ref},
-			Text:   fmt.Sprintf("no bolt was pulled in %s, and a later pass was begun", f.ps.Pass.Name),
-			Remedy: "pull every bolt in it, then the later stages again"})
+		return "no reason was given"
+	}
+	if c.Skip != nil {
+		left, remedy := "left out of", "pull it to "+f.ps.Pass.Target.String()
+		if len(c.Live()) > 0 {
+			left = "left as it is in"
+		}
+		if f.ps.Pass.Kind == plan.Recheck && !c.toPull {
+			remedy = "go over it"
+		}
+		f.report(k, c.Point, Finding{Kind: BoltSkipped, Status: Open, Entries: []fact.Ref{c.Skip.Ref},
+			Text:   fmt.Sprintf("%s %s on purpose: %s", left, f.name(f.pass), reason(c.Skip)),
+			Remedy: remedy})
 		return
 	}
-	over := later
-	if last := cells[len(cells)-1]; last.first >= 0 && (over < 0 || last.first < over) {
-		over = last.first
+	if c.first < 0 || len(c.skips) == 0 || c.skips[0] > c.first {
+		return
 	}
-	for k, c := range cells {
-		switch {
-		case c.Skip != nil:
-			f.skipped(c)
-		case over < 0 || k == len(cells)-1 && later < 0:
-		case c.first < 0:
-			f.report(k, c.Point, Finding{Kind: BoltMissed, Status: Open, Entries: []fact.Ref{f.entries[over].Ref},
-				Text:   fmt.Sprintf("not pulled in %s, which went on without it", f.ps.Pass.Name),
-				Remedy: "pull it to " + f.ps.Pass.Target.String() + ", then the stages after it"})
-		case later >= 0 && c.first > later:
-			f.report(k, c.Point, Finding{Kind: BoltMissed, Status: Settled, Entries: []fact.Ref{f.entries[later].Ref}, By: f.entries[c.first].Ref,
-				Text:   fmt.Sprintf("missed in %s, and pulled only after a later pass was begun", f.ps.Pass.Name),
-				Remedy: "pulled later"})
-		}
+	skip := &f.entries[c.skips[0]]
+	made := Finding{Kind: BoltSkipped, Status: Settled, Entries: []fact.Ref{skip.Ref}, By: f.entries[c.first].Ref,
+		Text:   fmt.Sprintf("left out of %s on purpose at first: %s", f.name(f.pass), reason(skip)),
+		Remedy: "it was pulled later"}
+	if left := f.turns.left[f.pass]; f.ps.Pass.Kind == plan.Stage && left.at >= 0 && c.first > left.at {
+		made.Status, made.Remedy = ForReview, fmt.Sprintf("it was pulled only after %s was begun; %s", f.name(left.pass), stay)
 	}
-}
-
-func (f *finder) skipped(c *Cell) {
-	f.report(slices.Index(f.ps.Cells, c), c.Point, Finding{Kind: BoltSkipped, Status: Open, Entries: []fact.Ref{c.Skip.Ref},
-		Text:   fmt.Sprintf("left out of %s: %s", f.ps.Pass.Name, c.Skip.Body.(fact.Skip).Because),
-		Remedy: "pull it to " + f.ps.Pass.Target.String()})
-}
-
-// order finds bolts that were pulled before others that come first.
-func (f *finder) order() {
-	for k, c := range f.ps.Cells {
-		if c.first < 0 {
-			continue
-		}
-		var before []string
-		for _, o := range f.ps.Cells[:k] {
-			if (o.first < 0 || o.first > c.first) && !f.skippedBefore(o, c.first) {
-				before = append(before, o.Place)
-			}
-		}
-		if len(before) > 0 {
-			f.report(k, c.Point, Finding{Kind: OutOfOrder, Status: ForReview, Entries: []fact.Ref{f.entries[c.first].Ref},
-				Text:   fmt.Sprintf("pulled in %s before bolt %s", f.ps.Pass.Name, list(before)),
-				Remedy: "someone must judge whether the joint can stay, or must be loosened and begun again"})
-		}
-	}
-}
-
-// skippedBefore tells whether the cell was skipped on purpose before a place in
-// the record.
-func (f *finder) skippedBefore(c *Cell, at int) bool {
-	for _, i := range f.skips[cellKey{c.Point, c.Pass}] {
-		if i < at {
-			return true
-		}
-	}
-	return false
-}
-
-func list(keys []string) string {
-	if len(keys) > 6 {
-		return strings.Join(keys[:6], ", ") + fmt.Sprintf(" and %d more", len(keys)-6)
-	}
-	return strings.Join(keys, ", ")
+	f.report(k, c.Point, made)
 }
 
 // readings finds what is wrong with one bolt's readings in one pass.
 func (f *finder) readings(k int, c *Cell) {
 	live := c.Live()
-	for i, r := range live {
-		good := i + 1 // the first good reading after this one
-		for good < len(live) && !live[good].Verdict.Good() {
-			good++
+	good, checked := len(live), len(live) // the first good reading, and the first check in time, after the one looked at
+	var found []Finding
+	for i := len(live) - 1; i >= 0; i-- {
+		r := live[i]
+		if r.Early {
+			found = append(found, f.early(live, i, checked))
 		}
-		if !r.Verdict.Good() {
-			f.bad(k, c, live, i, good)
-		} else if i > 0 && live[i-1].Verdict.Good() && !live[i-1].Early {
-			f.report(k, c.Point, Finding{Kind: PulledTwice, Status: ForReview, Entries: []fact.Ref{live[i-1].Entry.Ref, r.Entry.Ref},
-				Text:   fmt.Sprintf("pulled again in %s though it was %s: %s, then %s", f.ps.Pass.Name, live[i-1].Verdict, live[i-1].Reading.Value, r.Reading.Value),
+		switch {
+		case !r.Verdict.Good():
+			if i+1 == len(live) || !sameRow(r, live[i+1]) {
+				found = append(found, f.bad(live, i, good))
+			}
+		case i > 0 && f.twice(c, live[i-1], r):
+			again := "pulled again"
+			if r.Verdict == Held {
+				again = "gone over again"
+			}
+			found = append(found, Finding{Kind: PulledTwice, Status: ForReview, Entries: []fact.Ref{live[i-1].Entry.Ref, r.Entry.Ref},
+				Text:   fmt.Sprintf("%s in %s though it was %s: %s, then %s", again, f.name(f.pass), live[i-1].Verdict, live[i-1].Reading.Value, r.Reading.Value),
 				Remedy: "someone must judge it, or take back the pull that was not this bolt's"})
 		}
-		if r.Early {
-			f.early(k, c, live, i)
+		if r.Verdict.Good() {
+			good = i
 		}
-		f.inRange(k, c, r)
+		if !r.Early && !r.Again && r.Verdict != Doubtful && r.Verdict != Unjudged {
+			checked = i
+		}
 	}
-	f.stageEarly(k, c)
+	for i := len(found) - 1; i >= 0; i-- {
+		f.report(k, c.Point, found[i])
+	}
 }
 
-// bad reports the reading at i, once for a row of readings of the same verdict.
-func (f *finder) bad(k int, c *Cell, live []Judged, i, good int) {
-	r := live[i]
-	if i+1 < len(live) && live[i+1].Verdict == r.Verdict && live[i+1].Again == r.Again {
-		return
+// sameRow tells whether two readings, one after the other, are wrong in the
+// same way, so that they are told of once.
+func sameRow(a, b Judged) bool { return a.Verdict == b.Verdict && a.Again == b.Again }
+
+// twice tells whether a bolt that needed nothing more was gone over once more.
+// To check one again that was pulled again in the re-check is no mistake.
+func (f *finder) twice(c *Cell, before, r Judged) bool {
+	return before.done && !(before.Again && r.Verdict == Held) && !f.pulledBelow(c, before.at, r.at)
+}
+
+// pulledBelow tells whether a bolt was pulled in an earlier pass between two
+// places in the record, so that it had to be pulled again in this one.
+func (f *finder) pulledBelow(c *Cell, from, to int) bool {
+	for _, ps := range f.js.Passes[:f.pass] {
+		below, ok := f.cells[cellKey{c.Point, ps.Pass.Key}]
+		if !ok {
+			continue
+		}
+		n, _ := slices.BinarySearchFunc(below.Readings, from, func(r Judged, at int) int { return cmp.Compare(r.at, at) })
+		for _, r := range below.Readings[n:] {
+			if r.at >= to {
+				break
+			}
+			if r.Void == nil {
+				return true
+			}
+		}
 	}
-	made := Finding{Status: Open, Entries: []fact.Ref{r.Entry.Ref}}
-	pass := f.ps.Pass
+	return false
+}
+
+// bad is the finding of a row of readings that are wrong in the same way and
+// end at i.
+func (f *finder) bad(live []Judged, i, good int) Finding {
+	pass, r := f.ps.Pass, live[i]
+	begin := i
+	for begin > 0 && sameRow(live[begin-1], live[begin]) {
+		begin--
+	}
+	made := Finding{Status: Open, Remedy: "pull it again to " + pass.Target.String()}
+	for _, o := range live[begin : i+1] {
+		made.Entries = append(made.Entries, o.Entry.Ref)
+		if c, err := o.Reading.Value.Cmp(r.Reading.Value); r.Verdict == High && err == nil && c > 0 {
+			r = o // the highest counts
+		}
+	}
+	value := inUnit(r.Reading.Value, pass.Target.Unit, pass.Limits)
+	in := f.name(f.pass)
 	switch r.Verdict {
 	case Low:
-		made.Kind, made.Text = BoltLow, fmt.Sprintf("%s in %s, allowed is %s", r.Reading.Value, pass.Name, pass.Limits)
-		made.Remedy = "pull it again to " + pass.Target.String()
+		made.Kind, made.Text = BoltLow, fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
 	case High:
-		made.Kind, made.Text = BoltHigh, fmt.Sprintf("%s in %s, allowed is %s", r.Reading.Value, pass.Name, pass.Limits)
+		made.Kind, made.Text = BoltHigh, fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
 		made.Remedy = "look at the bolt and its thread, loosen it and pull it again to " + pass.Target.String()
 	case Relaxed:
-		made.Kind, made.Text = BoltRelaxed, fmt.Sprintf("moved at %s in the %s, held is at least %s", r.Reading.Value, pass.Name, pass.Relaxed)
-		made.Remedy = "pull it again to " + pass.Target.String()
+		value = inUnit(r.Reading.Value, pass.Relaxed.Unit, quantity.Limits{Least: pass.Relaxed})
+		made.Kind, made.Text = BoltRelaxed, fmt.Sprintf("it moved at %s in %s; a bolt that holds does not move below %s", value, in, rounded(pass.Relaxed))
 	case Moved:
-		made.Kind, made.Text = BoltMoved, fmt.Sprintf("turned %s in the %s, held is at most %s", r.Reading.Angle, pass.Name, pass.Moved)
-		made.Remedy = "pull it again to " + pass.Target.String()
+		angle := inUnit(r.Reading.Angle, pass.Moved.Unit, quantity.Limits{Most: pass.Moved})
+		made.Kind, made.Text = BoltMoved, fmt.Sprintf("it turned %s in %s; a bolt that holds turns at most %s", angle, in, pass.Moved)
 	case Doubtful:
-		made.Kind, made.Text = BoltDoubtful, fmt.Sprintf("%s in %s, but the instrument said %s", r.Reading.Value, pass.Name, strings.Join(r.Reading.Status, ", "))
-		made.Remedy = "pull it again to " + pass.Target.String()
+		made.Kind, made.Text = BoltDoubtful, fmt.Sprintf("%s in %s, but the instrument said %s", number(r.Reading.Value), in, strings.Join(r.Reading.Status, ", "))
 	default:
-		made.Kind, made.Text = BoltUnjudged, fmt.Sprintf("%s is no %s", r.Reading.Value, pass.Target.Dimension())
-		made.Remedy = "take the reading back and pull the bolt with the right instrument"
+		made.Kind, made.Text = BoltUnjudged, unjudged(r, pass)
+		made.Remedy = "take the reading back and go over the bolt with the right instrument"
 	}
 	if good < len(live) {
 		made.Status, made.By = Settled, live[good].Entry.Ref
 		made.Remedy = "pulled again: " + live[good].Reading.Value.String()
-	}
-	f.report(k, c.Point, made)
-}
-
-func (f *finder) early(k int, c *Cell, live []Judged, i int) {
-	r := live[i]
-	end, _ := f.js.stagesEnded(f.judging, f.position[r.Entry.Ref])
-	made := Finding{Kind: RecheckEarly, Status: Open, Entries: []fact.Ref{r.Entry.Ref},
-		Text:   fmt.Sprintf("gone over %s after the last pull, the wait is %s", plan.WaitWords(r.Entry.Time.Sub(end)), plan.WaitWords(f.ps.Pass.Wait)),
-		Remedy: "go over it again after the wait"}
-	for _, later := range live[i+1:] {
-		if !later.Early && !later.Again && later.Verdict != Doubtful {
-			made.Status, made.By, made.Remedy = Settled, later.Entry.Ref, "gone over again after the wait"
-			break
+		if r.Verdict == High && f.beyond(r.Reading.Value) {
+			made.Status = ForReview
+			made.Remedy += "; that does not show that the bolt was loosened before and is sound, which someone must judge"
 		}
 	}
-	f.report(k, c.Point, made)
+	return made
 }
 
-// stageEarly finds a bolt first pulled in a stage before the stage below it.
-func (f *finder) stageEarly(k int, c *Cell) {
-	if f.ps.Pass.Kind != plan.Stage || f.pass == 0 || c.first < 0 {
-		return
+// unjudged says why a reading could not be judged.
+func unjudged(r Judged, pass plan.Pass) string {
+	switch {
+	case r.Reading.Value.Dimension() != pass.Target.Dimension():
+		return fmt.Sprintf("%s in %s is no %s", number(r.Reading.Value), passName(pass), pass.Target.Dimension())
+	case r.Reading.Angle.IsZero():
+		return fmt.Sprintf("%s in %s without an angle, and the plan only says how far a bolt may turn", r.Reading.Value, passName(pass))
+	default:
+		return fmt.Sprintf("%s in %s is no angle", number(r.Reading.Angle), passName(pass))
 	}
-	below := f.js.Passes[f.pass-1]
-	under, ok := below.Cell(c.Place)
-	if !ok || under.first >= 0 && under.first < c.first || !below.Begun() {
-		return // a stage missed as a whole is reported once, by missed
+}
+
+// beyond tells whether a value lies above all that the plan allows in any pass
+// of the joint.
+func (f *finder) beyond(v quantity.Quantity) bool {
+	for _, ps := range f.js.Passes {
+		if place, err := (quantity.Limits{Most: ps.Pass.Limits.Most}).Place(v); err == nil && place != quantity.Above {
+			return false
+		}
 	}
-	f.report(k, c.Point, Finding{Kind: StageEarly, Status: ForReview, Entries: []fact.Ref{f.entries[c.first].Ref},
-		Text:   fmt.Sprintf("pulled in %s before it was pulled in %s", f.ps.Pass.Name, below.Pass.Name),
-		Remedy: "someone must judge whether the bolt can stay, or must be loosened and begun again"})
+	return true
+}
+
+// early is the finding of a check that came too early.
+func (f *finder) early(live []Judged, i, checked int) Finding {
+	r := live[i]
+	made := Finding{Kind: RecheckEarly, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "go over it again after the wait"}
+	end, _ := f.js.stagesEnded(f.judging, r.at)
+	switch since := r.Entry.Time.Sub(end); {
+	case f.beforePull(f.js, r.Reading.Point, r.at):
+		made.Text = fmt.Sprintf("gone over before it was pulled in %s", passName(f.js.last.Pass))
+		made.Remedy = "pull it, and go over it again"
+	case since < 0:
+		made.Text = fmt.Sprintf("the clock was set back since the last pull, so it is not known whether the wait of %s was over", duration(f.ps.Pass.Wait))
+	default:
+		made.Text = fmt.Sprintf("gone over %s after the last pull, the wait is %s", duration(since), duration(f.ps.Pass.Wait))
+	}
+	if checked < len(live) {
+		made.Status, made.By, made.Remedy = Settled, live[checked].Entry.Ref, "gone over again after the wait"
+	}
+	return made
 }
 
 // recheck finds a re-check that is due or was not finished.
 func (f *finder) recheck() {
+	left := f.left()
 	done, all := f.ps.Done(), len(f.ps.Cells)
 	switch {
-	case done == all:
+	case len(left) == 0:
 	case f.ps.Begun():
 		f.report(-1, "", Finding{Kind: RecheckUnfinished, Status: Open,
 			Text:   fmt.Sprintf("%d of %d bolts gone over", done, all),
-			Remedy: "go over bolt " + list(f.left())})
+			Remedy: "go over " + bolts(left)})
 	case f.js.Tightened():
 		f.report(-1, "", Finding{Kind: RecheckDue, Status: Open,
-			Text:   fmt.Sprintf("all stages are done, and no bolt was gone over: %d to do", all),
-			Remedy: "go over bolt " + list(f.left()) + waiting(f.ps.Pass)})
+			Text:   fmt.Sprintf("all stages are done, and no bolt was gone over: %d to do", len(left)),
+			Remedy: "go over " + bolts(left) + waiting(f.ps.Pass)})
 	}
 }
 
@@ -424,70 +444,171 @@ func waiting(p plan.Pass) string {
 	if p.Wait == 0 {
 		return ""
 	}
-	return ", " + plan.WaitWords(p.Wait) + " after the last pull"
+	return ", " + duration(p.Wait) + " after the last pull"
 }
 
 // retorque finds a re-torque that is due, was not finished, or was made before
-// the heat cycles were confirmed.
+// the heat cycles were confirmed. It is due when the whole engine is assembled,
+// since that must have run.
 func (f *finder) retorque() {
+	left := f.left()
 	done, all := f.ps.Done(), len(f.ps.Cells)
-	cycles := plan.CycleWords(f.ps.Pass.HeatCycles)
+	cycles := heatCycles(f.ps.Pass.HeatCycles)
 	switch {
-	case done == all:
+	case len(left) == 0:
 	case f.ps.Begun():
 		f.report(-1, "", Finding{Kind: RetorqueUnfinished, Status: Open,
-			Text: fmt.Sprintf("%d of %d bolts re-torqued", done, all), Remedy: "re-torque bolt " + list(f.left())})
-	case f.js.Finished():
+			Text: fmt.Sprintf("%d of %d bolts re-torqued", done, all), Remedy: "re-torque " + bolts(left)})
+	case f.assembled && f.js.Heat.Done:
 		f.report(-1, "", Finding{Kind: RetorqueDue, Status: Open,
-			Text:   fmt.Sprintf("a re-torque is due after %s: %d bolts", cycles, all),
-			Remedy: "run and confirm the heat cycles, then re-torque bolt " + list(f.left())})
+			Text: fmt.Sprintf("%s confirmed, and the re-torque is due: %s", cycles, count(len(left))), Remedy: "re-torque " + bolts(left)})
+	case f.assembled:
+		f.report(-1, "", Finding{Kind: RetorqueDue, Status: Open,
+			Text:   fmt.Sprintf("a re-torque is due after %s: %s", cycles, count(len(left))),
+			Remedy: "run and confirm the heat cycles, then re-torque " + bolts(left)})
 	}
-	for k, c := range f.ps.Cells {
-		if c.first >= 0 && (f.js.Heat.Confirmed == nil || f.js.Heat.doneAt > c.first) {
-			f.report(k, c.Point, Finding{Kind: RetorqueEarly, Status: ForReview, Entries: []fact.Ref{f.entries[c.first].Ref},
-				Text:   fmt.Sprintf("re-torqued before %s were confirmed", cycles),
-				Remedy: "someone must judge it, or take the pull back and re-torque after the heat cycles"})
+	var early []*Cell
+	made := Finding{Kind: RetorqueEarly, Status: ForReview,
+		Remedy: "someone must judge it, or take what was pulled back and re-torque after the heat cycles"}
+	for _, c := range f.ps.Cells {
+		if c.first >= 0 && (f.js.Heat.confirmed < 0 || f.js.Heat.confirmed > c.first) {
+			early = append(early, c)
+			made.Entries = append(made.Entries, f.entries[c.first].Ref)
 		}
 	}
+	if len(early) > 0 {
+		var places []string
+		for _, c := range early {
+			places = append(places, c.Place)
+		}
+		made.Text = fmt.Sprintf("%s re-torqued before the confirmation of %s", bolts(places), cycles)
+		f.report(-1, onePoint(early), made)
+	}
+	f.heatEarly()
 }
 
+// heatEarly finds heat cycles that were confirmed before the joint was in its
+// last stage.
+func (f *finder) heatEarly() {
+	heat := f.js.Heat
+	if len(heat.confirms) == 0 || heat.confirmed == heat.confirms[0] {
+		return
+	}
+	made := Finding{Kind: RetorqueEarly, Status: Open, Entries: []fact.Ref{f.entries[heat.confirms[0]].Ref},
+		Text:   fmt.Sprintf("%s confirmed before a bolt was pulled in %s", heatCycles(f.ps.Pass.HeatCycles), passName(f.js.last.Pass)),
+		Remedy: "confirm them when they were run"}
+	if heat.Done {
+		made.Status, made.By, made.Remedy = Settled, heat.Confirmed.Ref, "confirmed again later"
+	}
+	f.report(-1, heat.Point, made)
+}
+
+// onePoint is the point of the cells if they are one, and empty if several.
+func onePoint(cells []*Cell) fact.Point {
+	if len(cells) == 1 {
+		return cells[0].Point
+	}
+	return ""
+}
+
+func heatCycles(n int) string {
+	if n == 1 {
+		return "1 heat cycle"
+	}
+	return fmt.Sprintf("%d heat cycles", n)
+}
+
+func count(bolts int) string {
+	if bolts == 1 {
+		return "1 bolt"
+	}
+	return fmt.Sprintf("%d bolts", bolts)
+}
+
+// left are the places of the bolts that the pass still waits for.
 func (f *finder) left() []string {
 	var left []string
 	for _, c := range f.ps.Cells {
-		if !c.Done {
+		if !c.dealtWith() {
 			left = append(left, c.Place)
 		}
 	}
 	return left
 }
 
-// inRange finds a reading outside the range its instrument is good for.
-func (f *finder) inRange(k int, c *Cell, r Judged) {
-	limits := r.Reading.Instrument.Range
-	if (limits == quantity.Limits{}) {
-		return
+// ranges finds readings outside the range their instrument is good for, and
+// tells of each instrument once in a pass.
+func (f *finder) ranges(cells []*Cell) {
+	type key struct {
+		name   string
+		limits string
 	}
-	if place, err := limits.Place(r.Reading.Value); err == nil && place != quantity.Inside {
-		f.report(k, c.Point, Finding{Kind: InstrumentRange, Status: ForReview, Entries: []fact.Ref{r.Entry.Ref},
-			Text:   fmt.Sprintf("%s read by %s, which is good for %s", r.Reading.Value, r.Reading.Instrument.Name, limits),
-			Remedy: "pull it again with an instrument of the right range, or have it judged"})
+	type group struct {
+		cells []*Cell
+		made  Finding
+		last  Judged
+	}
+	groups := map[key]*group{}
+	var keys []key
+	for _, c := range cells {
+		for _, r := range c.Readings {
+			limits := r.Reading.Instrument.Range
+			if r.Void != nil || (limits == quantity.Limits{}) {
+				continue
+			}
+			if place, err := limits.Place(r.Reading.Value); err != nil || place == quantity.Inside {
+				continue
+			}
+			k := key{r.Reading.Instrument.Name, limits.String()}
+			g := groups[k]
+			if g == nil {
+				g = &group{}
+				groups[k], keys = g, append(keys, k)
+			}
+			if n := len(g.cells); n == 0 || g.cells[n-1] != c {
+				g.cells = append(g.cells, c)
+			}
+			g.made.Entries, g.last = append(g.made.Entries, r.Entry.Ref), r
+		}
+	}
+	for _, k := range keys {
+		g := groups[k]
+		made := g.made
+		made.Kind, made.Status = InstrumentRange, ForReview
+		made.Text = fmt.Sprintf("%s was read by %s, which is good for %s", g.last.Reading.Value, k.name, k.limits)
+		if n := len(made.Entries); n > 1 {
+			made.Text = fmt.Sprintf("%d readings, the last %s, were made by %s, which is good for %s", n, g.last.Reading.Value, k.name, k.limits)
+		}
+		made.Remedy = "pull again with an instrument of the right range, or have it judged"
+		if f.ps == nil {
+			made.Remedy = "measure again with an instrument of the right range, or have it judged"
+		}
+		f.report(-1, onePoint(g.cells), made)
 	}
 }
 
-// instruments finds readings of instruments whose calibration was overdue.
-func (j *judging) instruments() {
-	told := map[string]bool{}
+// overdue finds readings of instruments whose calibration was overdue, and
+// tells of each instrument once.
+func (j *judging) overdue() {
+	index := map[[2]string]int{}
 	for _, e := range j.entries {
 		r, ok := e.Body.(fact.Reading)
-		if !ok || j.voids[e.Ref] != nil || r.Instrument.Due == "" {
+		if !ok || j.voids[e.Ref] != nil {
 			continue
 		}
-		key := r.Instrument.Name + "\x00" + r.Instrument.Due
-		if e.Time.UTC().Format("2006-01-02") > r.Instrument.Due && !told[key] {
-			told[key] = true
-			j.add(Finding{Kind: InstrumentOverdue, Status: ForReview, Entries: []fact.Ref{e.Ref},
+		due, err := time.Parse(time.DateOnly, r.Instrument.Due)
+		if err != nil || e.Time.Before(due.AddDate(0, 0, 1)) { // good to the end of that day
+			continue
+		}
+		key := [2]string{r.Instrument.Name, r.Instrument.Due}
+		i, told := index[key]
+		if !told {
+			i = len(j.state.Findings)
+			index[key] = i
+			j.add(Finding{Kind: InstrumentOverdue, Status: ForReview,
 				Text:   fmt.Sprintf("%s was used after its calibration was due on %s", r.Instrument.Name, r.Instrument.Due),
 				Remedy: "have the instrument checked and its readings judged", rank: [3]int{len(j.state.Joints), 0, 0}})
 		}
+		j.state.Findings[i].Entries = append(j.state.Findings[i].Entries, e.Ref)
 	}
 }

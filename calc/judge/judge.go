@@ -63,12 +63,16 @@ type Judged struct {
 	Entry   fact.Entry
 	Reading fact.Reading
 	Verdict Verdict
-	// Early marks a check made before the re-check's wait was over.
+	// Early marks a check made before the re-check's wait was over, or before
+	// the bolt was pulled in the last stage.
 	Early bool
 	// Again marks a pull of a bolt that had not held in the re-check.
 	Again bool
 	// Void is the entry that took the reading back, if one did.
 	Void *fact.Entry
+
+	at   int  // its place in the record
+	done bool // whether nothing more was to be done in its cell after it
 }
 
 // A Cell is one point in one pass, or one step of preparation (Pass empty).
@@ -89,9 +93,29 @@ type Cell struct {
 	// Done tells that nothing more is to be done here.
 	Done bool
 
-	started time.Time // of the first reading in force
-	first   int       // place of that reading in the record, -1 if none
-	doneAt  int       // place in the record where it was last done, -1 if not
+	first     int   // place in the record of the first reading in force, -1 if none
+	confirmed int   // place in the record of the confirmation in force, -1 if none
+	skips     []int // places in the record of all skips not taken back
+	// confirms are the places of all confirmations not taken back.
+	confirms []int
+	// toPull tells of a cell of a re-check that its bolt did not hold and has not
+	// been pulled to its limits since.
+	toPull bool
+}
+
+// dealtWith tells whether the cell is done, or was left out on purpose.
+func (c *Cell) dealtWith() bool { return c.Done || c.Skip != nil }
+
+// dealtWithBefore tells the same of the time before a place in the record.
+func (c *Cell) dealtWithBefore(at int) bool {
+	done, last := c.confirmed >= 0 && c.confirmed < at, -1
+	for _, r := range c.Readings {
+		if r.Void == nil && r.at < at {
+			done, last = r.done, r.at
+		}
+	}
+	n, _ := slices.BinarySearch(c.skips, at)
+	return done || n > 0 && c.skips[n-1] > last
 }
 
 // A Past is a skip or a confirmation that is no longer in force.
@@ -128,6 +152,15 @@ func (c *Cell) Last() (Judged, bool) {
 type PassState struct {
 	Pass  plan.Pass
 	Cells []*Cell
+	// NotBefore is when a re-check may be made at the earliest; zero is at once.
+	NotBefore time.Time
+
+	asked int // how many of the cells the pass asks for; the others were read all the same
+}
+
+// dealtWith tells whether every cell is done, or was left out on purpose.
+func (p *PassState) dealtWith() bool {
+	return !slices.ContainsFunc(p.Cells, func(c *Cell) bool { return !c.dealtWith() })
 }
 
 // Begun tells whether anything was read in this pass.
@@ -160,8 +193,9 @@ type JointState struct {
 	// the joint has no re-torque.
 	Heat *Cell
 
-	first      int   // place in the record of the first pull, -1 if none
-	stagePulls []int // places in the record of all pulls in stages
+	first      int        // place in the record of the first pull, -1 if none
+	stagePulls []int      // places in the record of all pulls in stages
+	last       *PassState // the last stage
 }
 
 // Begun tells whether a bolt of the joint was pulled.
@@ -170,14 +204,9 @@ func (j *JointState) Begun() bool { return j.first >= 0 }
 // FirstPulled are the places of the bolts in the order in which they were first
 // pulled in the last stage. Bolts not pulled in it yet are left out.
 func (j *JointState) FirstPulled() []string {
-	stages := j.Joint.Stages()
-	if len(stages) == 0 {
-		return nil
-	}
-	last := j.Passes[len(stages)-1]
 	order := j.pulledOrder()
-	pulled := make([]string, 0, len(last.Cells))
-	for _, c := range last.Cells {
+	pulled := make([]string, 0, len(j.last.Cells))
+	for _, c := range j.last.Cells {
 		if c.first >= 0 {
 			pulled = append(pulled, c.Place)
 		}
@@ -187,8 +216,9 @@ func (j *JointState) FirstPulled() []string {
 }
 
 // Finished tells whether preparation, stages and re-check are done, so that
-// other joints may follow. The re-torque comes after heat cycles and does not
-// count here.
+// other joints may follow. A bolt that was left out on purpose holds nothing
+// up: it remains as a finding and a task. The re-torque comes after heat cycles
+// and does not count here.
 func (j *JointState) Finished() bool {
 	for _, s := range j.Steps {
 		if !s.Done {
@@ -196,17 +226,18 @@ func (j *JointState) Finished() bool {
 		}
 	}
 	for _, p := range j.Passes {
-		if p.Pass.Kind != plan.Retorque && p.Done() < len(p.Cells) {
+		if p.Pass.Kind != plan.Retorque && !p.dealtWith() {
 			return false
 		}
 	}
 	return true
 }
 
-// Tightened tells whether all stages are done.
+// Tightened tells whether all stages are done, but for bolts that were left out
+// on purpose.
 func (j *JointState) Tightened() bool {
 	for _, p := range j.Passes {
-		if p.Pass.Kind == plan.Stage && p.Done() < len(p.Cells) {
+		if p.Pass.Kind == plan.Stage && !p.dealtWith() {
 			return false
 		}
 	}
@@ -309,7 +340,7 @@ func (s *State) Unsettled() int {
 	return n
 }
 
-// PlanOf gives the plan in force at the end of the entries: that of the
+// PlanOf gives the plan in force at the end of the entries: that of the first
 // opening, or of the last change.
 func PlanOf(entries []fact.Entry) (*plan.Plan, error) {
 	sorted := append([]fact.Entry(nil), entries...)
@@ -319,7 +350,9 @@ func PlanOf(entries []fact.Entry) (*plan.Plan, error) {
 	for _, e := range sorted {
 		switch b := e.Body.(type) {
 		case fact.Opening:
-			name, text, found = b.PlanName, b.Plan, true
+			if !found {
+				name, text, found = b.PlanName, b.Plan, true
+			}
 		case fact.Replan:
 			name, text, found = b.PlanName, b.Plan, true
 		}
@@ -334,6 +367,7 @@ func PlanOf(entries []fact.Entry) (*plan.Plan, error) {
 func Judge(p *plan.Plan, entries []fact.Entry) *State {
 	j := newJudging(p, entries)
 	j.gather()
+	j.reorder()
 	j.judgeCells()
 	j.find()
 	j.next()

@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"paintmark/calc/fact"
@@ -32,28 +33,48 @@ type Task struct {
 	Limits quantity.Limits
 	// Again is why it is to be done once more: the verdict of its last reading.
 	Again Verdict
+	// LeftOut is why the bolt was left out of the pass on purpose, if it was.
+	LeftOut string
 	// NotBefore is when it may be done at the earliest; zero is at once.
 	NotBefore time.Time
 }
 
 // next lists what can be done now. Joints come in the order of the plan; a
 // joint that waits for others is left out; within a joint the preparation comes
-// before the first pull, and one pass after the other. Re-torques come last,
-// when every joint is finished, since the engine must have run.
+// before the first pull, and one pass after the other. Re-torques come when
+// every joint is finished, since the engine must have run. Bolts that were left
+// out on purpose come last, but before the engine is run where it is a stage
+// that they were left out of.
 func (j *judging) next() {
-	all := true
-	for _, js := range j.state.Joints {
-		all = all && js.Finished()
+	s := j.state
+	for _, js := range s.Joints {
 		if j.mayBegin(js) {
-			j.state.Tasks = append(j.state.Tasks, j.jointTasks(js)...)
+			s.Tasks = append(s.Tasks, js.tasks()...)
 		}
 	}
-	if !all {
-		return
+	leftOut, loose := j.leftOut()
+	if j.assembled && !loose {
+		for _, js := range s.Joints {
+			s.Tasks = append(s.Tasks, js.retorqueTasks()...)
+		}
 	}
+	s.Tasks = append(s.Tasks, leftOut...)
+}
+
+// leftOut are the tasks of all bolts that were left out on purpose, and whether
+// one was left out of a stage.
+func (j *judging) leftOut() (tasks []Task, loose bool) {
 	for _, js := range j.state.Joints {
-		j.state.Tasks = append(j.state.Tasks, j.retorqueTasks(js)...)
+		for _, ps := range js.Passes {
+			for _, c := range ps.Cells {
+				if c.Skip != nil {
+					loose = loose || ps.Pass.Kind == plan.Stage
+					tasks = append(tasks, task(js, ps, c))
+				}
+			}
+		}
 	}
+	return tasks, loose
 }
 
 // mayBegin tells whether the joints this one waits for are finished, or it was
@@ -63,14 +84,16 @@ func (j *judging) mayBegin(js *JointState) bool {
 		return true
 	}
 	for _, key := range js.Joint.After {
-		if other, ok := j.state.Joint(key); ok && !other.Finished() {
+		if other, ok := j.joints[key]; ok && !other.Finished() {
 			return false
 		}
 	}
 	return true
 }
 
-func (j *judging) jointTasks(js *JointState) []Task {
+// tasks are those of the preparation, or else of the first pass with something
+// left to do.
+func (js *JointState) tasks() []Task {
 	if tasks := js.stepTasks(); len(tasks) > 0 {
 		return tasks
 	}
@@ -78,89 +101,76 @@ func (j *judging) jointTasks(js *JointState) []Task {
 		if ps.Pass.Kind == plan.Retorque {
 			continue
 		}
-		var tasks []Task
-		for _, c := range ps.Cells {
-			if c.Done || c.Skip != nil {
-				continue
-			}
-			t := task(js, ps.Pass, c)
-			if ps.Pass.Kind == plan.Recheck && t.Kind == Check {
-				if end, ok := js.stagesEnded(j, len(j.entries)); ok && ps.Pass.Wait > 0 {
-					t.NotBefore = end.Add(ps.Pass.Wait)
-				}
-			}
-			tasks = append(tasks, t)
-		}
-		if len(tasks) > 0 {
+		if tasks := js.passTasks(ps); len(tasks) > 0 {
 			return tasks
 		}
 	}
 	return nil
 }
 
+func (js *JointState) passTasks(ps *PassState) []Task {
+	var tasks []Task
+	for _, c := range ps.Cells {
+		if !c.dealtWith() {
+			tasks = append(tasks, task(js, ps, c))
+		}
+	}
+	return tasks
+}
+
 func (js *JointState) stepTasks() []Task {
 	var tasks []Task
 	for i, c := range js.Steps {
-		if c.Done {
-			continue
+		if !c.Done {
+			tasks = append(tasks, js.stepTask(i))
 		}
-		step := js.Joint.Steps[i]
-		t := Task{Kind: Confirm, Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Name: step.Text}
-		if step.Measured() {
-			t.Kind, t.Limits = Measure, step.Limits
-			if r, ok := c.Last(); ok {
-				t.Again = r.Verdict
-			}
-		}
-		tasks = append(tasks, t)
 	}
 	return tasks
 }
 
-// retorqueTasks asks for the heat cycles first, then for each bolt.
-func (j *judging) retorqueTasks(js *JointState) []Task {
-	if js.Heat == nil {
-		return nil
-	}
-	ps := js.Passes[len(js.Passes)-1]
-	var tasks []Task
-	for _, c := range ps.Cells {
-		if !c.Done && c.Skip == nil {
-			tasks = append(tasks, task(js, ps.Pass, c))
+func (js *JointState) stepTask(i int) Task {
+	c, step := js.Steps[i], js.Joint.Steps[i]
+	t := Task{Kind: Confirm, Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Name: step.Text}
+	if step.Measured() {
+		t.Kind, t.Limits = Measure, step.Limits
+		if r, ok := c.Last(); ok && !r.Verdict.Good() {
+			t.Again = r.Verdict
 		}
-	}
-	if len(tasks) > 0 && !js.Heat.Done {
-		return []Task{{Kind: Confirm, Joint: js.Joint.Key, Point: js.Heat.Point, Place: plan.HeatCycles,
-			Name: fmt.Sprintf("%s run, engine cold again", plan.CycleWords(ps.Pass.HeatCycles))}}
-	}
-	return tasks
-}
-
-func task(js *JointState, pass plan.Pass, c *Cell) Task {
-	t := Task{Kind: Pull, Joint: js.Joint.Key, Point: c.Point, Pass: pass.Key, Place: c.Place, Name: pass.Name, Target: pass.Target, Limits: pass.Limits}
-	r, ok := c.Last()
-	if ok && !r.Verdict.Good() {
-		t.Again = r.Verdict
-	}
-	if pass.Kind == plan.Recheck && !loose(c) {
-		t.Kind, t.Limits = Check, quantity.Limits{Least: pass.Relaxed, Most: pass.Limits.Most}
 	}
 	return t
 }
 
-// loose tells whether a bolt was found relaxed or moved in the re-check and has
-// not been pulled to its limits since.
-func loose(c *Cell) bool {
-	is := false
-	for _, r := range c.Live() {
-		switch {
-		case !r.Again:
-			is = r.Verdict == Relaxed || r.Verdict == Moved
-		case r.Verdict == Within:
-			is = false
-		}
+// retorqueTasks asks for the heat cycles first, then for each bolt.
+func (js *JointState) retorqueTasks() []Task {
+	if js.Heat == nil {
+		return nil
 	}
-	return is
+	tasks := js.passTasks(js.Passes[len(js.Passes)-1])
+	if len(tasks) > 0 && !js.Heat.Done {
+		return []Task{js.heatTask()}
+	}
+	return tasks
+}
+
+func (js *JointState) heatTask() Task {
+	cycles := js.Passes[len(js.Passes)-1].Pass.HeatCycles
+	return Task{Kind: Confirm, Joint: js.Joint.Key, Point: js.Heat.Point, Place: plan.HeatCycles,
+		Name: fmt.Sprintf("%s run, engine cold again", heatCycles(cycles))}
+}
+
+func task(js *JointState, ps *PassState, c *Cell) Task {
+	pass := ps.Pass
+	t := Task{Kind: Pull, Joint: js.Joint.Key, Point: c.Point, Pass: pass.Key, Place: c.Place, Name: pass.Name, Target: pass.Target, Limits: pass.Limits}
+	if r, ok := c.Last(); ok && !r.Verdict.Good() {
+		t.Again = r.Verdict
+	}
+	if c.Skip != nil {
+		t.LeftOut = c.Skip.Body.(fact.Skip).Because
+	}
+	if pass.Kind == plan.Recheck && !c.toPull {
+		t.Kind, t.Limits, t.NotBefore = Check, quantity.Limits{Least: pass.Relaxed, Most: pass.Limits.Most}, ps.NotBefore
+	}
+	return t
 }
 
 // TaskFor is the task of pulling, checking, measuring or confirming one point,
@@ -171,36 +181,30 @@ func (s *State) TaskFor(point fact.Point, pass fact.Pass) (Task, error) {
 	if !ok {
 		return Task{}, fmt.Errorf("the plan has no joint %q", point.Joint())
 	}
-	for i, c := range js.Steps {
-		if c.Point == point && pass == "" {
-			step := js.Joint.Steps[i]
-			t := Task{Kind: Confirm, Joint: js.Joint.Key, Point: point, Place: c.Place, Name: step.Text}
-			if step.Measured() {
-				t.Kind, t.Limits = Measure, step.Limits
-			}
-			return t, nil
+	if i := slices.IndexFunc(js.Steps, func(c *Cell) bool { return c.Point == point }); i >= 0 {
+		if pass != "" {
+			return Task{}, fmt.Errorf("%s is preparation and belongs to no pass", point)
 		}
+		return js.stepTask(i), nil
 	}
-	if js.Heat != nil && js.Heat.Point == point && pass == "" {
-		ps := js.Passes[len(js.Passes)-1]
-		return Task{Kind: Confirm, Joint: js.Joint.Key, Point: point, Place: plan.HeatCycles,
-			Name: fmt.Sprintf("%s run, engine cold again", plan.CycleWords(ps.Pass.HeatCycles))}, nil
+	if pass == "" && js.Heat != nil && js.Heat.Point == point {
+		return js.heatTask(), nil
 	}
 	if _, ok := js.Joint.Bolt(point.Place()); !ok {
 		return Task{}, fmt.Errorf("joint %s has no bolt or step %q", js.Joint.Key, point.Place())
 	}
-	ps, err := s.passFor(js, pass)
+	ps, err := js.passFor(pass)
 	if err != nil {
 		return Task{}, err
 	}
 	if c, ok := ps.Cell(point.Place()); ok {
-		return task(js, ps.Pass, c), nil
+		return task(js, ps, c), nil
 	}
 	// A bolt beyond the first n of a re-check may be gone over all the same.
-	return task(js, ps.Pass, &Cell{Point: point, Pass: ps.Pass.Key, Place: point.Place(), first: -1, doneAt: -1}), nil
+	return task(js, ps, &Cell{Point: point, Pass: ps.Pass.Key, Place: point.Place()}), nil
 }
 
-func (s *State) passFor(js *JointState, key fact.Pass) (*PassState, error) {
+func (js *JointState) passFor(key fact.Pass) (*PassState, error) {
 	if key != "" {
 		if ps, ok := js.Pass(key); ok {
 			return ps, nil
@@ -208,6 +212,11 @@ func (s *State) passFor(js *JointState, key fact.Pass) (*PassState, error) {
 		return nil, fmt.Errorf("joint %s has no pass %q", js.Joint.Key, key)
 	}
 	for _, ps := range js.Passes {
+		if !ps.dealtWith() {
+			return ps, nil
+		}
+	}
+	for _, ps := range js.Passes { // only what was left out on purpose is left to do
 		if ps.Done() < len(ps.Cells) {
 			return ps, nil
 		}

@@ -1,0 +1,95 @@
+package judge
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+
+	"paintmark/calc/quantity"
+)
+
+// number is a value as it was read, also one without a unit.
+func number(v quantity.Quantity) string {
+	if v.IsZero() {
+		return v.Number() + " without a unit"
+	}
+	return v.String()
+}
+
+// inUnit is a value as it was read, and where that is another unit than the
+// plan's, also in that: "85.0 N·m (62.7 lbf·ft)". It is written with as many
+// decimals as show on which side of the limits it lies.
+func inUnit(v quantity.Quantity, u quantity.Unit, l quantity.Limits) string {
+	if v.Unit == u {
+		return v.String()
+	}
+	place, err := l.Place(v)
+	if err != nil {
+		return number(v)
+	}
+	for places := int32(1); ; places++ {
+		c, err := v.In(u, places)
+		if err != nil {
+			return number(v)
+		}
+		if shown, err := l.Place(c); err != nil || shown == place || places == 9 {
+			return fmt.Sprintf("%s (%s)", v, c)
+		}
+	}
+}
+
+// allowed is limits as they are told. Where a tolerance in another unit than
+// its target made endless digits, they are cut short.
+func allowed(l quantity.Limits) string {
+	return quantity.Limits{Least: rounded(l.Least), Most: rounded(l.Most)}.String()
+}
+
+func rounded(q quantity.Quantity) quantity.Quantity {
+	if q.Decimals() <= 6 {
+		return q
+	}
+	return quantity.New(q.Value.Round(3), q.Unit)
+}
+
+// unitOf is the unit of limits.
+func unitOf(l quantity.Limits) quantity.Unit {
+	if l.Least.IsZero() {
+		return l.Most.Unit
+	}
+	return l.Least.Unit
+}
+
+// duration is "45 s", "20 min" or "2 h 5 min", cut short and never rounded up
+// to a wait that was not kept.
+func duration(d time.Duration) string {
+	switch {
+	case d < time.Minute:
+		return strconv.Itoa(int(d.Seconds())) + " s"
+	case d < time.Hour:
+		if s := int(d.Seconds()) % 60; s != 0 {
+			return fmt.Sprintf("%d min %d s", int(d.Minutes()), s)
+		}
+		return strconv.Itoa(int(d.Minutes())) + " min"
+	default:
+		if m := int(d.Minutes()) % 60; m != 0 {
+			return fmt.Sprintf("%d h %d min", int(d.Hours()), m)
+		}
+		return strconv.Itoa(int(d.Hours())) + " h"
+	}
+}
+
+// ordinal is "1st", "2nd", "11th".
+func ordinal(n int) string {
+	suffix := "th"
+	if n%100 < 11 || n%100 > 13 {
+		switch n % 10 {
+		case 1:
+			suffix = "st"
+		case 2:
+			suffix = "nd"
+		case 3:
+			suffix = "rd"
+		}
+	}
+	return fmt.Sprintf("%d%s", n, suffix)
+}
