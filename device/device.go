@@ -110,9 +110,10 @@ type Transport interface {
 //
 // Read blocks until there is at least one byte: silence is not an error. It
 // fails with ErrLost when the instrument has gone, with io.EOF at the end of a
-// source that ends, and with ErrClosed after Close, which may be called from
-// any goroutine, more than once, and ends a Read that blocks. An error is
-// final. Bytes and an error are never returned together.
+// source that ends (or with an error that is io.EOF and says why it ended), and
+// with ErrClosed after Close, which may be called from any goroutine, more than
+// once, and ends a Read that blocks. An error is final. Bytes and an error are
+// never returned together.
 type Link interface {
 	Read(p []byte) (int, error)
 	Write(p []byte) (int, error)
@@ -132,7 +133,7 @@ type Attesting interface {
 // Stamped is what a link has that knows better than the clock when its bytes
 // came, as a recording does.
 type Stamped interface {
-	// Stamp is when the bytes of the last Read came.
+	// Stamp is when the bytes of the last Read came, for whoever called it.
 	Stamp() time.Time
 }
 
@@ -171,7 +172,8 @@ const (
 	// Found: the instrument is back, or is there for the first time after it
 	// was absent at the start; Event.Identity is what it was known by.
 	Found
-	// Ended: a source that ends (a recording, a pipe) is at its end. Nothing follows.
+	// Ended: a source that ends (a recording, a pipe) is at its end. Nothing
+	// follows. Event.Err says why where it is not simply at its end.
 	Ended
 )
 

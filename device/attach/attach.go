@@ -134,7 +134,10 @@ func (a *adapter) run(ctx context.Context) {
 			return
 		}
 		if errors.Is(err, io.EOF) {
-			a.tell(ctx, device.Event{Kind: device.Ended})
+			if err == io.EOF {
+				err = nil
+			}
+			a.tell(ctx, device.Event{Kind: device.Ended, Err: err})
 			return
 		}
 		if !errors.Is(err, device.ErrLost) {

@@ -16,6 +16,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"sync"
 	"testing"
 	"time"
@@ -350,7 +351,7 @@ func endOfSource(t *testing.T, b *tried) {
 	for range 2 {
 		n, err := link.Read(make([]byte, 1))
 		require.Zero(t, n)
-		require.ErrorContains(t, err, "EOF")
+		require.ErrorIs(t, err, io.EOF)
 	}
 }
 
@@ -498,7 +499,9 @@ func truncatedLastFrame(t *testing.T, b *tried) {
 	require.NoError(t, b.End())
 	a.sample(1)
 	a.rejected(frame(2)[:9])
-	require.Equal(t, device.Ended, a.next().Kind)
+	e := a.next()
+	require.Equal(t, device.Ended, e.Kind)
+	require.NoError(t, e.Err)
 	for range 2 {
 		_, err := a.Next(t.Context())
 		requirePlaced(t, b, err, device.ErrClosed)

@@ -128,13 +128,13 @@ func (r *reading) number(text []byte) (decimal.Decimal, error) {
 		}
 	}
 	for _, c := range text {
-		if r.comma {
-			switch c {
-			case ',':
-				c = '.'
-			case '.':
-				return decimal.Decimal{}, fmt.Errorf("%s has a point in it, and the profile's decimal mark is the comma", quote(text))
-			}
+		switch {
+		case c == ',' && !r.comma:
+			return decimal.Decimal{}, fmt.Errorf("%s has a comma in it, and the decimal mark is the point", quote(text))
+		case c == '.' && r.comma:
+			return decimal.Decimal{}, fmt.Errorf("%s has a point in it, and the decimal mark is the comma", quote(text))
+		case c == ',':
+			c = '.'
 		}
 		plain = append(plain, c)
 	}

@@ -228,7 +228,7 @@ func TestNumberForms(t *testing.T) {
 		{p, "007", "7 N·m"},
 		{comma, "88,4", "88.4 N·m"},
 		{comma, "- 0088,40", "-88.40 N·m"},
-		{p, "88,4", "! is not a number"},
+		{p, "88,4", "! has a comma in it"},
 		{comma, "88.4", "! has a point in it"},
 		{comma, "1.088,4", "! has a point in it"},
 		{p, "+-5", "! is not a number"},

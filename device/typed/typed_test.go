@@ -1,0 +1,120 @@
+package typed_test
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"testing/iotest"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"paintmark/device"
+	"paintmark/device/attach"
+	"paintmark/device/devicetest"
+	"paintmark/device/typed"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func TestConformance(t *testing.T) {
+	devicetest.Run(t, func(*testing.T) devicetest.Bench {
+		keys := devicetest.NewStream()
+		return devicetest.Bench{
+			Transport: typed.New("keyboard", keys),
+			Feed:      func(p []byte) error { _, err := keys.Write(p); return err },
+			End:       func() error { keys.End(io.EOF); return nil },
+			Close:     keys.Close,
+			Exclusive: true,
+			Attested:  true,
+		}
+	})
+}
+
+func TestTypedLines(t *testing.T) {
+	type want struct{ value, text, unit, err string }
+	for _, tc := range []struct {
+		line string
+		want want
+	}{
+		{"88", want{value: "88", text: "88"}},
+		{"88.40 Nm", want{value: "88.40", text: "88.40 Nm", unit: "N·m"}},
+		{"  65 ft-lb  ", want{value: "65", text: "65 ft-lb", unit: "lbf·ft"}},
+		{"65 lbf·ft", want{value: "65", text: "65 lbf·ft", unit: "lbf·ft"}},
+		{"-0.05mm", want{value: "-0.05", text: "-0.05mm", unit: "mm"}},
+		{"+ .002\"", want{value: "0.002", text: "+ .002\"", unit: "in"}},
+		{"−2 thou", want{value: "-2", text: "−2 thou", unit: "thou"}},
+		{"90°", want{value: "90", text: "90°", unit: "°"}},
+		{"1.5e1 mm", want{value: "15", text: "1.5e1 mm", unit: "mm"}},
+		{"88,4 Nm", want{err: "the decimal mark is the point"}},
+		{"8 8", want{err: "does not match"}},
+		{"88 elephants", want{err: `"elephants" is no known unit`}},
+		{"skip", want{err: "does not match"}},
+		{"1.2.3", want{err: "is not a number"}},
+	} {
+		a := attach.Attach(t.Context(), typed.New("keyboard", strings.NewReader("\n   \r\n"+tc.line+"\n")), typed.Profile(), attach.Options{})
+		e, err := a.Next(t.Context())
+		require.NoError(t, err)
+		if tc.want.err != "" {
+			require.Equal(t, device.Rejected, e.Kind, tc.line)
+			require.ErrorContains(t, e.Err, tc.want.err)
+			require.Equal(t, tc.line+"\n", string(e.Raw))
+		} else {
+			require.Equal(t, device.Sampled, e.Kind, "%s: %v", tc.line, e.Err)
+			s := e.Sample
+			require.Equal(t, tc.want, want{value: s.Value.Number(), text: s.Value.Text, unit: s.Value.Unit.String()}, tc.line)
+			require.True(t, s.Attested, "a stated value is never a measured one")
+			require.Equal(t, tc.line+"\n", string(s.Raw))
+		}
+		e, err = a.Next(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, device.Ended, e.Kind)
+		require.NoError(t, a.Close())
+	}
+}
+
+// A line without Enter was not finished, and is no reading.
+func TestUnfinishedLine(t *testing.T) {
+	a := attach.Attach(t.Context(), typed.New("pipe", strings.NewReader("88")), typed.Profile(), attach.Options{})
+	defer func() { require.NoError(t, a.Close()) }()
+	e, err := a.Next(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, device.Rejected, e.Kind)
+	require.Equal(t, "88", string(e.Raw))
+}
+
+// What was typed while no link was open is not lost, nor is what a link that is
+// being closed had just been given.
+func TestNothingIsLostBetweenLinks(t *testing.T) {
+	keys := devicetest.NewStream()
+	transport := typed.New("keyboard", keys)
+	want := "0123456789"
+	_, err := io.WriteString(keys, want)
+	require.NoError(t, err)
+	var got string
+	for len(got) < len(want) {
+		link, err := transport.Open(t.Context())
+		require.NoError(t, err)
+		buf := make([]byte, 3)
+		n, err := link.Read(buf)
+		require.NoError(t, err)
+		got += string(buf[:n])
+		require.NoError(t, link.Close())
+	}
+	require.Equal(t, want, got)
+	require.NoError(t, keys.Close())
+}
+
+func TestReaderThatFails(t *testing.T) {
+	transport := typed.New("pipe", io.MultiReader(strings.NewReader("88\n"), iotest.ErrReader(errors.New("hung up"))))
+	a := attach.Attach(t.Context(), transport, typed.Profile(), attach.Options{})
+	defer func() { require.NoError(t, a.Close()) }()
+	e, err := a.Next(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, device.Sampled, e.Kind)
+	e, err = a.Next(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, device.Ended, e.Kind)
+	require.EqualError(t, e.Err, "typed:pipe: cannot be read on: hung up")
+}
