@@ -27,6 +27,13 @@ import (
 // 20 kB.
 const MaxSize = 4 << 20
 
+// Bounds that no file of a person reaches; they keep a hostile one from taking
+// for ever.
+const (
+	maxDepth  = 32  // tables and arrays inside each other
+	maxFaults = 100 // that are listed
+)
+
 // A Fault is one thing wrong with a file. Line and Column are 1-based, the
 // column counted in characters; both are 0 when the whole file is meant.
 type Fault struct {
@@ -74,11 +81,13 @@ type File struct {
 	text   []byte
 	places map[string]int // path to offset of the value
 	faults Faults
+	more   int // faults that are not listed
 }
 
 // Decode reads TOML text strictly into the struct that into points to. The
 // name is for messages only. The returned error is of type Faults.
 func Decode(name string, text []byte, into any) (*File, error) {
+	text = bytes.TrimPrefix(text, []byte("\uFEFF")) // some editors begin every file with it
 	f := &File{name: name, text: text, places: map[string]int{}}
 	if len(text) > MaxSize {
 		return nil, Faults{{File: name, Problem: fmt.Sprintf("%d bytes are more than the %d that are read", len(text), MaxSize)}}
@@ -87,19 +96,24 @@ func Decode(name string, text []byte, into any) (*File, error) {
 		line, column := f.lineColumn(at)
 		return nil, Faults{{File: name, Line: line, Column: column, Problem: "not UTF-8 text", Hint: "save the file as UTF-8"}}
 	}
-	f.index(reflect.TypeOf(into))
+	syntax := f.index(reflect.TypeOf(into))
+	if len(f.faults) > 0 && syntax == nil {
+		return nil, f.Err()
+	}
+	if err := toml.Unmarshal(text, into); err != nil {
+		f.faults = append(f.faults, f.explain(err))
+	}
 	if err := f.Err(); err != nil {
 		return nil, err
-	}
-	decoder := toml.NewDecoder(bytes.NewReader(text))
-	decoder.DisallowUnknownFields()
-	if err := decoder.Decode(into); err != nil {
-		return nil, f.explain(err, reflect.TypeOf(into))
 	}
 	return f, nil
 }
 
 const hintKinds = `quantities and names are written in quotes, as in "88 N·m"; counts without`
+
+func wrongKind(what, kind string) string {
+	return fmt.Sprintf("%q has a value of the wrong kind (%s)", clip(what), kind)
+}
 
 func invalidUTF8(text []byte) int {
 	for i := 0; i < len(text); {
@@ -112,40 +126,25 @@ func invalidUTF8(text []byte) int {
 	return -1
 }
 
-// explain turns the library's errors into faults.
-func (f *File) explain(err error, into reflect.Type) Faults {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
-		var faults Faults
-		for i := range strict.Errors {
-			e := &strict.Errors[i]
-			key := e.Key()
-			known := knownKeys(into, key)
-			faults = append(faults, f.faultAt(e, fmt.Sprintf("unknown key %q", strings.Join(key, ".")), suggestion(key[len(key)-1], known)))
-		}
-		return faults
+// explain turns the library's error into a fault.
+func (f *File) explain(err error) *Fault {
+	e, ok := errors.AsType[*toml.DecodeError](err)
+	if !ok {
+		return &Fault{File: f.name, Problem: strings.TrimPrefix(err.Error(), "toml: ")}
 	}
-	var e *toml.DecodeError
-	if errors.As(err, &e) {
-		problem := strings.TrimPrefix(e.Error(), "toml: ")
-		hint := ""
-		if cause := errors.Unwrap(err); cause != nil && cause != error(e) {
-			problem = strings.TrimPrefix(cause.Error(), "toml: ")
-		}
-		if kind, ok := strings.CutPrefix(problem, "cannot decode TOML "); ok {
-			got, _, _ := strings.Cut(kind, " ")
-			problem = fmt.Sprintf("a value of the wrong kind (%s)", got)
-			if len(e.Key()) > 0 {
-				problem = fmt.Sprintf("%q has a value of the wrong kind (%s)", strings.Join(e.Key(), "."), got)
-			}
-			hint = hintKinds
-		}
-		return Faults{f.faultAt(e, problem, hint)}
+	problem := strings.TrimPrefix(e.Error(), "toml: ")
+	hint := ""
+	if cause := errors.Unwrap(err); cause != nil && cause != error(e) {
+		problem = strings.TrimPrefix(cause.Error(), "toml: ")
 	}
-	return Faults{{File: f.name, Problem: strings.TrimPrefix(err.Error(), "toml: ")}}
-}
-
-func (f *File) faultAt(e *toml.DecodeError, problem, hint string) *Fault {
+	if kind, ok := strings.CutPrefix(problem, "cannot decode TOML "); ok {
+		got, _, _ := strings.Cut(kind, " ")
+		problem = fmt.Sprintf("a value of the wrong kind (%s)", got)
+		if len(e.Key()) > 0 {
+			problem = wrongKind(strings.Join(e.Key(), "."), got)
+		}
+		hint = hintKinds
+	}
 	line, column := e.Position()
 	return &Fault{File: f.name, Line: line, Column: f.characters(line, column), Problem: problem, Hint: hint}
 }
@@ -159,18 +158,27 @@ func (f *File) characters(line, column int) int {
 	return utf8.RuneCount(lines[line-1][:min(column-1, len(lines[line-1]))]) + 1
 }
 
+func (f *File) faultAt(offset int, problem, hint string) {
+	if len(f.faults) == maxFaults {
+		f.more++
+		return
+	}
+	line, column := f.lineColumn(offset)
+	f.faults = append(f.faults, &Fault{File: f.name, Line: line, Column: column, Problem: problem, Hint: hint})
+}
+
 // Fault notes a problem with the value at path and goes on, so that a person
 // sees all that is wrong at once. Where the value itself is not in the file,
 // the nearest table around it is named.
 func (f *File) Fault(path, problem, hint string) {
-	fault := &Fault{File: f.name, Line: 1, Column: 1, Problem: problem, Hint: hint}
+	offset := 0
 	for p := path; p != ""; p = parent(p) {
-		if offset, ok := f.places[p]; ok {
-			fault.Line, fault.Column = f.lineColumn(offset)
+		if at, ok := f.places[p]; ok {
+			offset = at
 			break
 		}
 	}
-	f.faults = append(f.faults, fault)
+	f.faultAt(offset, problem, hint)
 }
 
 // Has tells whether the file itself gives the value at path.
@@ -190,6 +198,9 @@ func (f *File) Err() error {
 		}
 		return a.Column - b.Column
 	})
+	if f.more > 0 {
+		return append(slices.Clone(f.faults), &Fault{File: f.name, Problem: fmt.Sprintf("and %d faults more", f.more)})
+	}
 	return f.faults
 }
 
@@ -201,97 +212,140 @@ func (f *File) lineColumn(offset int) (line, column int) {
 
 // parent drops the last step of a path: "a[1].b" → "a[1]" → "a" → "".
 func parent(path string) string {
-	if strings.HasSuffix(path, "]") {
-		return path[:strings.LastIndexByte(path, '[')]
-	}
-	if i := strings.LastIndexByte(path, '.'); i >= 0 {
-		return path[:i]
-	}
-	return ""
+	return path[:max(0, strings.LastIndexAny(path, ".["))]
 }
 
-// index notes where each value stands, as far as the syntax is right. Where a
-// bare number stands for something that is read from text, it says so: the
-// library would pass the number on and lose its place.
-func (f *File) index(into reflect.Type) {
+// A place is where something stands in the file: its path, the keys alone for
+// messages, and the type it is decoded into, nil where that is not known.
+type place struct {
+	path, keys string
+	into       reflect.Type
+}
+
+// index notes where each value stands, as far as the syntax is right, and finds
+// the keys that into does not have. The library could find them too, but takes
+// a time for each that grows with the whole file. Where a bare number stands for
+// something that is read from text, index says so: the library would pass the
+// number on and lose its place.
+func (f *File) index(into reflect.Type) (syntax error) {
 	var p unstable.Parser
 	p.Reset(f.text)
-	counts := map[string]int{} // array tables seen, by path
-	table := ""
+	elements := map[string]int{} // of each array of tables, by path
+	root := place{into: into}
+	table, known := root, true
 	for p.NextExpression() {
 		e := p.Expression()
 		switch e.Kind {
 		case unstable.Table, unstable.ArrayTable:
-			path, offset := "", 0
-			it := e.Key()
-			for it.Next() {
-				if path == "" {
-					offset = int(it.Node().Raw.Offset)
-				} else {
-					path += "."
+			table, known = root, true
+			first := -1
+			for it := e.Key(); known && it.Next(); {
+				if first < 0 {
+					first = int(it.Node().Raw.Offset)
 				}
-				path += string(it.Node().Data)
-				if n, ok := counts[path]; ok && !(e.Kind == unstable.ArrayTable && it.IsLast()) {
-					path += "[" + strconv.Itoa(n-1) + "]"
+				if table, known = f.step(table, it.Node()); !known {
+					break
 				}
+				n, array := elements[table.path]
+				switch {
+				case e.Kind == unstable.ArrayTable && it.IsLast():
+					elements[table.path] = n + 1
+					table.path += "[" + strconv.Itoa(n) + "]"
+				case array:
+					table.path += "[" + strconv.Itoa(n-1) + "]"
+				}
+				f.note(table.path, first)
 			}
-			if e.Kind == unstable.ArrayTable {
-				counts[path]++
-				path += "[" + strconv.Itoa(counts[path]-1) + "]"
-				for inner := range counts { // tables inside a new element are counted anew
-					if strings.HasPrefix(inner, path+".") {
-						delete(counts, inner)
-					}
-				}
+			if t := element(table.into); known && t != nil && readsText(t) {
+				f.faultAt(first, wrongKind(table.keys, "table"), hintKinds)
 			}
-			f.note(path, offset)
-			table = path
 		case unstable.KeyValue:
-			f.indexPair(into, table, e)
+			if known {
+				f.indexPair(table, e)
+			}
 		}
 	}
+	return p.Error()
 }
 
-func (f *File) indexPair(into reflect.Type, table string, e *unstable.Node) {
-	path, keyAt := table, -1
-	it := e.Key()
-	for it.Next() {
-		if keyAt < 0 {
-			keyAt = int(it.Node().Raw.Offset)
+func (f *File) indexPair(at place, e *unstable.Node) {
+	first := -1
+	for it := e.Key(); it.Next(); {
+		if first < 0 {
+			first = int(it.Node().Raw.Offset)
 		}
-		if path != "" {
-			path += "."
+		var known bool
+		if at, known = f.step(at, it.Node()); !known {
+			return
 		}
-		path += string(it.Node().Data)
-		f.note(path, keyAt)
+		f.note(at.path, first)
 	}
-	f.indexValue(into, path, e.Value())
+	f.indexValue(at, e.Value())
 }
 
-var readsText = reflect.TypeFor[encoding.TextUnmarshaler]()
+// step goes one key on, and tells whether that key is known there.
+func (f *File) step(at place, key *unstable.Node) (place, bool) {
+	name := string(key.Data)
+	next := place{path: name, keys: name}
+	if at.path != "" {
+		next = place{path: at.path + "." + name, keys: at.keys + "." + name}
+	}
+	if tooDeep(next.path) {
+		f.faultAt(int(key.Raw.Offset), tooDeepProblem, "")
+		return next, false
+	}
+	switch t := element(at.into); {
+	case t == nil:
+	case readsText(t):
+		f.faultAt(int(key.Raw.Offset), wrongKind(at.keys, "table"), hintKinds)
+		return next, false
+	case t.Kind() == reflect.Map:
+		next.into = t.Elem()
+	case t.Kind() == reflect.Struct:
+		var names []string
+		for i := range t.NumField() {
+			if known := tagName(t.Field(i)); known == name {
+				next.into = t.Field(i).Type
+				return next, true
+			} else if known != "" && known != "-" {
+				names = append(names, known)
+			}
+		}
+		f.faultAt(int(key.Raw.Offset), fmt.Sprintf("unknown key %q", clip(next.keys)), suggestion(name, names))
+		return next, false
+	}
+	return next, true
+}
 
-func (f *File) indexValue(into reflect.Type, path string, v *unstable.Node) {
+func (f *File) indexValue(at place, v *unstable.Node) {
 	if v.Raw.Length > 0 {
-		f.places[path] = int(v.Raw.Offset)
+		f.places[at.path] = int(v.Raw.Offset)
 	}
-	if v.Kind != unstable.String && v.Kind != unstable.Array && v.Kind != unstable.InlineTable {
-		if t := typeAt(into, steps(path)); t != nil && reflect.PointerTo(t).Implements(readsText) {
-			f.Fault(path, fmt.Sprintf("%q has a value of the wrong kind (%s)", path, strings.ToLower(v.Kind.String())), hintKinds)
-		}
+	if t := element(at.into); t != nil && readsText(t) && v.Kind != unstable.String && v.Kind != unstable.Array {
+		f.Fault(at.path, wrongKind(at.keys, strings.ToLower(v.Kind.String())), hintKinds)
+		return
 	}
 	switch v.Kind {
 	case unstable.Array:
-		it := v.Children()
-		for i := 0; it.Next(); i++ {
-			f.indexValue(into, path+"["+strconv.Itoa(i)+"]", it.Node())
+		if tooDeep(at.path) {
+			f.Fault(at.path, tooDeepProblem, "")
+			return
+		}
+		inner := at
+		for i, it := 0, v.Children(); it.Next(); i++ {
+			inner.path = at.path + "[" + strconv.Itoa(i) + "]"
+			f.indexValue(inner, it.Node())
 		}
 	case unstable.InlineTable:
-		it := v.Children()
-		for it.Next() {
-			f.indexPair(into, path, it.Node())
+		for it := v.Children(); it.Next(); {
+			f.indexPair(at, it.Node())
 		}
 	}
 }
+
+var tooDeepProblem = fmt.Sprintf("more than %d tables and arrays inside each other", maxDepth)
+
+func tooDeep(path string) bool { return strings.Count(path, ".")+strings.Count(path, "[") > maxDepth }
 
 func (f *File) note(path string, offset int) {
 	if _, ok := f.places[path]; !ok {
@@ -299,74 +353,29 @@ func (f *File) note(path string, offset int) {
 	}
 }
 
-// steps splits a path into its keys, without the indices of arrays.
-func steps(path string) []string {
-	keys := strings.Split(path, ".")
-	for i, k := range keys {
-		keys[i], _, _ = strings.Cut(k, "[")
-	}
-	return keys
-}
-
-// typeAt is the type that the value at these keys is decoded into, nil where
-// there is none.
-func typeAt(t reflect.Type, keys []string) reflect.Type {
-	for _, key := range keys {
-		t = element(t)
-		switch t.Kind() {
-		case reflect.Map:
-			t = t.Elem()
-		case reflect.Struct:
-			field, ok := fieldFor(t, key)
-			if !ok {
-				return nil
-			}
-			t = field.Type
-		default:
-			return nil
-		}
-	}
-	return element(t)
-}
-
-func fieldFor(t reflect.Type, key string) (reflect.StructField, bool) {
-	for i := range t.NumField() {
-		if tagName(t.Field(i)) == key {
-			return t.Field(i), true
-		}
-	}
-	return reflect.StructField{}, false
-}
-
-// knownKeys lists the keys that the struct around key has. The library leaves
-// the keys of maps out of key.
-func knownKeys(t reflect.Type, key []string) []string {
-	t = typeAt(t, key[:len(key)-1])
-	if t != nil && t.Kind() == reflect.Map {
-		t = element(t.Elem())
-	}
-	if t == nil || t.Kind() != reflect.Struct {
-		return nil
-	}
-	var names []string
-	for i := range t.NumField() {
-		if name := tagName(t.Field(i)); name != "" && name != "-" {
-			names = append(names, name)
-		}
-	}
-	return names
-}
-
+// element is what arrays of t hold, or t itself; nil for an unknown type.
 func element(t reflect.Type) reflect.Type {
-	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+	for t != nil && (t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice) {
 		t = t.Elem()
 	}
 	return t
 }
 
+func readsText(t reflect.Type) bool {
+	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
+}
+
 func tagName(field reflect.StructField) string {
 	name, _, _ := strings.Cut(field.Tag.Get("toml"), ",")
 	return name
+}
+
+// clip keeps a message to one line of bearable length.
+func clip(s string) string {
+	if r := []rune(s); len(r) > 80 {
+		return string(r[:80]) + "…"
+	}
+	return s
 }
 
 func suggestion(key string, known []string) string {
@@ -382,6 +391,9 @@ func suggestion(key string, known []string) string {
 // Nearest is the known name that name is most likely a slip of, or empty where
 // none is near.
 func Nearest(name string, known []string) string {
+	if len(name) > 80 {
+		return "" // no slip of a hand
+	}
 	best, distance := "", len(name)/2+1
 	for _, k := range known {
 		if d := editDistance(name, k); d < distance {
@@ -391,22 +403,28 @@ func Nearest(name string, known []string) string {
 	return best
 }
 
-// editDistance is the Levenshtein distance of two short names.
+// editDistance is how many letters must be changed, added, left out or swapped
+// with the next to make b of a (the optimal string alignment distance).
 func editDistance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
+	rows := make([][]int, len(a)+1)
+	for i := range rows {
+		rows[i] = make([]int, len(b)+1)
+		rows[i][0] = i
 	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost = 1 + min(diagonal, row[j], row[j+1])
+	for j := range rows[0] {
+		rows[0][j] = j
+	}
+	for i := 1; i <= len(a); i++ {
+		for j := 1; j <= len(b); j++ {
+			if a[i-1] == b[j-1] {
+				rows[i][j] = rows[i-1][j-1]
+				continue
 			}
-			diagonal, row[j+1] = row[j+1], cost
+			rows[i][j] = 1 + min(rows[i-1][j-1], rows[i-1][j], rows[i][j-1])
+			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
+				rows[i][j] = min(rows[i][j], 1+rows[i-2][j-2])
+			}
 		}
 	}
-	return row[len(b)]
+	return rows[len(a)][len(b)]
 }
