@@ -33,10 +33,7 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 	if err := ctx.Err(); err != nil {
 		return nil, b.fail(err)
 	}
-	if err := b.trust(ctx); err != nil {
-		return nil, err
-	}
-	l, err := b.lock(ctx, false)
+	l, err := b.lockForWriting(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -69,23 +66,37 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 	return w.entries, nil
 }
 
-// trust makes sure that bbolt can be given the file for writing: that its pages
-// are sound, unless nothing has changed since they last were.
-func (b *Book) trust(ctx context.Context) error {
-	now, err := inspect(b.path)
-	if err != nil || now == b.trusted {
+// errUntrusted means that the file is not as it was last found sound.
+var errUntrusted = errors.New("the file has changed")
+
+// lockForWriting gives bbolt the file once its pages were found sound, or when
+// nothing has changed since they were.
+func (b *Book) lockForWriting(ctx context.Context) (*locked, error) {
+	var now stamp
+	known := func(file *os.File) (err error) {
+		if now, err = look(file); err == nil && now != b.trusted {
+			err = errUntrusted
+		}
 		return err
 	}
-	return b.read(ctx, func(s *snapshot) error {
+	if b.trusted != (stamp{}) {
+		l, err := b.lock(ctx, false, known)
+		if !errors.Is(err, errUntrusted) {
+			return l, err
+		}
+	}
+	err := b.read(ctx, func(s *snapshot) error {
 		if faults := s.pages.Check(); len(faults) > 0 {
 			return &Error{Path: b.path, Class: ErrDamaged, Faults: pageFaults(faults)}
 		}
-		if _, err := readLabel(s.pages); err != nil {
-			return b.fail(err)
-		}
-		b.trusted = now
-		return nil
+		_, err := readLabel(s.pages)
+		return b.fail(err)
 	})
+	if err != nil {
+		return nil, err
+	}
+	// What another program writes from here on, it writes to a sound file.
+	return b.lock(ctx, false, admitAny)
 }
 
 // A writer is one call of Append.

@@ -28,10 +28,10 @@ type snapshot struct {
 
 // read locks the book for reading, beside other readers, and calls use.
 func (b *Book) read(ctx context.Context, use func(*snapshot) error) error {
-	if _, err := inspect(b.path); err != nil {
+	if err := checkFile(b.path); err != nil {
 		return err
 	}
-	locked, err := b.lock(ctx, true)
+	locked, err := b.lock(ctx, true, admitAny)
 	if err != nil {
 		return err
 	}
@@ -73,9 +73,35 @@ type stamp struct {
 	modified    time.Time
 }
 
-// inspect looks at the file without a lock, so that bbolt is given only a file
-// that it can map. Of what is being written meanwhile it sees the old or the new.
-func inspect(path string) (stamp, error) {
+// look tells the state of a file that need not be locked: of what is being
+// written meanwhile it sees the old or the new. Its error says why bbolt must
+// not get the file.
+func look(file *os.File) (stamp, error) {
+	// The headers first: the file grows before they tell of it.
+	p, err := pages.Headers(file)
+	info, err2 := file.Stat()
+	switch {
+	case err2 != nil:
+		return stamp{}, err2
+	case info.Size() == 0:
+		return stamp{}, &Error{Class: ErrEmpty}
+	case err == nil:
+		err = p.CheckSize(info.Size())
+	}
+	if err != nil {
+		return stamp{}, classify(err)
+	}
+	return stamp{p.Transaction, info.Size(), info.ModTime()}, nil
+}
+
+// admitAny lets in every file that can be mapped.
+func admitAny(file *os.File) error {
+	_, err := look(file)
+	return err
+}
+
+// checkFile tells what is wrong with a path that has no book's file.
+func checkFile(path string) error {
 	info, err := os.Stat(path)
 	if errors.Is(err, os.ErrNotExist) {
 		e := &Error{Path: path, Class: ErrMissing}
@@ -83,33 +109,12 @@ func inspect(path string) (stamp, error) {
 			e.Detail = "the file is gone, but its witness is still there"
 			e.Hint = "the file was renamed, moved or deleted; its witness " + WitnessPath(path) + " belongs beside it"
 		}
-		return stamp{}, e
+		return e
 	}
-	if err != nil {
-		return stamp{}, err
+	if err == nil && !info.Mode().IsRegular() {
+		return &Error{Path: path, Class: ErrForeign, Detail: "it is no file"}
 	}
-	if !info.Mode().IsRegular() {
-		return stamp{}, &Error{Path: path, Class: ErrForeign, Detail: "it is no file"}
-	}
-	if info.Size() == 0 {
-		return stamp{}, &Error{Path: path, Class: ErrEmpty}
-	}
-	file, err := os.Open(path)
-	if err != nil {
-		return stamp{}, err
-	}
-	defer func() { _ = file.Close() }() // only read
-	p, err := pages.Open(file, info.Size())
-	if errors.Is(err, pages.ErrShort) {
-		// It may have grown since.
-		if info, err = file.Stat(); err == nil {
-			p, err = pages.Open(file, info.Size())
-		}
-	}
-	if err != nil {
-		return stamp{}, at(path, classify(err))
-	}
-	return stamp{p.Transaction, info.Size(), info.ModTime()}, nil
+	return err
 }
 
 // classify turns what package pages says of a file into an Error.
@@ -135,11 +140,12 @@ type locked struct {
 }
 
 // lock opens the file with bbolt, as soon as nobody else has it: shared if it is
-// only to be read. It never creates or fills one.
-func (b *Book) lock(ctx context.Context, readOnly bool) (*locked, error) {
+// only to be read. It never creates or fills one, and gives bbolt only a file
+// that admit lets in.
+func (b *Book) lock(ctx context.Context, readOnly bool, admit func(*os.File) error) (*locked, error) {
 	var end <-chan time.Time
 	for pause := time.Millisecond; ; pause = min(2*pause, 20*time.Millisecond) {
-		l, err := b.tryLock(readOnly)
+		l, err := b.tryLock(readOnly, admit)
 		if !errors.Is(err, berrors.ErrTimeout) {
 			return l, b.fail(err)
 		}
@@ -161,7 +167,7 @@ func (b *Book) lock(ctx context.Context, readOnly bool) (*locked, error) {
 	}
 }
 
-func (b *Book) tryLock(readOnly bool) (*locked, error) {
+func (b *Book) tryLock(readOnly bool, admit func(*os.File) error) (*locked, error) {
 	l := &locked{}
 	err := guarded(func() (err error) {
 		l.db, err = bbolt.Open(b.path, 0, &bbolt.Options{
@@ -174,9 +180,9 @@ func (b *Book) tryLock(readOnly bool) (*locked, error) {
 				if err != nil {
 					return nil, err
 				}
-				if info, err := file.Stat(); err != nil || info.Size() == 0 {
+				if err := admit(file); err != nil {
 					_ = file.Close()
-					return nil, errors.Join(err, &Error{Class: ErrEmpty}) // bbolt would make it a book
+					return nil, err
 				}
 				l.file = file
 				return file, nil

@@ -19,7 +19,6 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
-	"slices"
 )
 
 var (
@@ -82,7 +81,7 @@ type Meta struct {
 type File struct {
 	Meta
 	r io.ReaderAt
-	// Faults is what is wrong with the header page that is not in use.
+	// Faults is what is wrong with the header pages.
 	Faults []*Fault
 }
 
@@ -93,10 +92,16 @@ func Open(r io.ReaderAt, size int64) (*File, error) {
 	if err != nil {
 		return nil, err
 	}
+	return f, f.CheckSize(size)
+}
+
+// CheckSize fails with ErrShort where the header page says more than size bytes
+// can hold.
+func (f *File) CheckSize(size int64) error {
 	if size/f.PageSize < int64(f.High) {
-		return nil, ErrShort
+		return ErrShort
 	}
-	return f, nil
+	return nil
 }
 
 // Headers reads the two header pages and takes the newer of those that are
@@ -115,24 +120,19 @@ func Headers(r io.ReaderAt) (*File, error) {
 		return nil, ErrForeign
 	}
 	f := &File{r: r}
-	var metas []Meta
+	meta0, usable0, problem0 := parseMeta(first, 0)
 	signed := order.Uint32(first[headerSize:]) == magic
-	if m, problem := parseMeta(first, 0); problem == "" {
-		metas = append(metas, m)
-	} else {
-		f.Faults = append(f.Faults, fault(0, "%s", problem))
-	}
 	// Where the second begins is known from the first, or found by trying.
-	starts := []int64{}
-	if len(metas) == 1 {
-		starts = append(starts, metas[0].PageSize)
-	} else {
+	starts := []int64{meta0.PageSize}
+	if !usable0 || meta0.impossible() {
+		starts = nil
 		for s := int64(smallestPage); s <= largestPage; s *= 2 {
 			starts = append(starts, s)
 		}
 	}
+	var meta1 Meta
+	usable1, problem1 := false, "the file ends before it"
 	second := make([]byte, headerSize+metaSize)
-	problem := "the file ends before it"
 	for _, start := range starts {
 		if _, err := r.ReadAt(second, start); errors.Is(err, io.EOF) {
 			continue
@@ -140,30 +140,28 @@ func Headers(r io.ReaderAt) (*File, error) {
 			return nil, err
 		}
 		signed = signed || order.Uint32(second[headerSize:]) == magic
-		var m Meta
-		if m, problem = parseMeta(second, 1); problem == "" && m.PageSize != start {
-			problem = "another page size than its place tells"
-		}
-		if problem == "" {
-			metas = append(metas, m)
+		if meta1, usable1, problem1 = parseMeta(second, 1); usable1 {
 			break
 		}
 	}
-	if problem != "" {
-		f.Faults = append(f.Faults, fault(1, "%s", problem))
-	}
-	switch {
-	case len(metas) == 0 && !signed:
+	// The choice is bbolt's own, or the two of us would see different files.
+	switch f.Meta = meta0; {
+	case !usable0 && !usable1 && !signed:
 		return nil, ErrForeign
-	case len(metas) == 0:
+	case !usable0 && !usable1:
+		return nil, ErrHeaders
+	case !usable0 || usable1 && meta1.Transaction > meta0.Transaction:
+		f.Meta = meta1
+	}
+	if f.impossible() {
 		return nil, ErrHeaders
 	}
-	f.Meta = slices.MaxFunc(metas, func(a, b Meta) int {
-		if a.Transaction < b.Transaction {
-			return -1
-		}
-		return 1
-	})
+	if problem0 != "" {
+		f.Faults = append(f.Faults, fault(0, "%s", problem0))
+	}
+	if problem1 != "" {
+		f.Faults = append(f.Faults, fault(1, "%s", problem1))
+	}
 	return f, nil
 }
 
@@ -177,11 +175,13 @@ func looksLikeStart(data []byte) bool {
 	return n > 8 && bytes.Equal(data[:n], start[:n])
 }
 
-func parseMeta(page []byte, id uint64) (Meta, string) {
+// parseMeta reads a header page. It tells whether bbolt would use it, and what is
+// wrong with it all the same.
+func parseMeta(page []byte, id uint64) (m Meta, usable bool, problem string) {
 	data := page[headerSize:]
 	h := fnv.New64a()
 	_, _ = h.Write(data[:metaSize-8]) // never fails
-	m := Meta{
+	m = Meta{
 		Page:        id,
 		PageSize:    int64(order.Uint32(data[8:])),
 		Root:        order.Uint64(data[16:]),
@@ -191,19 +191,23 @@ func parseMeta(page []byte, id uint64) (Meta, string) {
 	}
 	switch {
 	case order.Uint32(data) != magic || order.Uint32(data[4:]) != version:
-		return m, "it is no header page of bbolt, version 2"
+		return m, false, "it is no header page of bbolt, version 2"
 	case order.Uint64(data[metaSize-8:]) != h.Sum64():
-		return m, "its checksum does not agree with it"
+		return m, false, "its checksum does not agree with it"
 	case order.Uint64(page) != id || order.Uint16(page[8:]) != isMeta || order.Uint16(page[10:]) != 0 || order.Uint32(page[12:]) != 0:
-		return m, "its head is not that of a header page"
-	case m.PageSize < smallestPage || m.PageSize > largestPage || m.PageSize&(m.PageSize-1) != 0:
-		return m, "its page size is impossible"
+		return m, true, "its head is not that of a header page"
 	case m.Transaction%2 != id:
-		return m, "it stands in the other header's place"
-	case m.Root < 2 || m.Root >= m.High || m.High > 1<<40:
-		return m, "its root page is outside the file"
+		return m, true, "it stands in the other header's place"
+	case m.impossible():
+		return m, true, "it tells what cannot be"
 	}
-	return m, ""
+	return m, true, ""
+}
+
+// impossible tells that a header page, whole as it is, was not written by bbolt.
+func (m Meta) impossible() bool {
+	return m.PageSize < smallestPage || m.PageSize > largestPage || m.PageSize&(m.PageSize-1) != 0 ||
+		m.Root < 2 || m.Root >= m.High || m.High > 1<<40
 }
 
 // A node is a leaf or a branch of a tree.

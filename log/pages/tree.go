@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // A Bucket is one tree of keys and values.
@@ -149,8 +150,10 @@ type walk struct {
 
 func (w *walk) fault(x *Fault) { w.faults = append(w.faults, x) }
 
-// tree walks the page id and all below it, whose keys must be at least lo and
-// less than hi; nil is open.
+// tree walks the page id and all below it, whose first key must be lo and whose
+// others must be less than hi; nil is open. bbolt takes it for granted that a
+// branch has a child's first key, and would use a page twice if it were not so;
+// in a file from which nothing is ever deleted, it is.
 func (w *walk) tree(id uint64, lo, hi []byte, depth int) error {
 	if w.seen[id] || depth > deepest {
 		w.fault(fault(id, "it is used twice"))
@@ -172,7 +175,7 @@ func (w *walk) tree(id uint64, lo, hi []byte, depth int) error {
 		}
 		w.seen[id+i] = true
 	}
-	if len(n.keys) > 0 && (lo != nil && bytes.Compare(n.keys[0], lo) < 0 || hi != nil && bytes.Compare(n.keys[len(n.keys)-1], hi) >= 0) {
+	if len(n.keys) > 0 && (lo != nil && !bytes.Equal(n.keys[0], lo) || hi != nil && bytes.Compare(n.keys[len(n.keys)-1], hi) >= 0) {
 		w.fault(fault(id, "its keys belong elsewhere"))
 		return nil
 	}
@@ -203,7 +206,12 @@ func (w *walk) tree(id uint64, lo, hi []byte, depth int) error {
 func (f *File) Check() []*Fault {
 	w := &walk{file: f, seen: map[uint64]bool{}}
 	buckets := w.buckets()
-	w.visit = func(*node) error { return nil }
+	w.visit = func(n *node) error {
+		if slices.Contains(n.buckets, true) {
+			w.fault(fault(n.page, "a bucket where only values belong"))
+		}
+		return nil
+	}
 	for _, b := range buckets {
 		_ = b.walk(w) // visit does not stop it
 	}
