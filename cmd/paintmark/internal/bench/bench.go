@@ -10,7 +10,8 @@
 // Nothing that an instrument said is dropped: a sample that belongs to no point
 // and bytes that make no sample are kept in the book as notes. A book that
 // cannot be written is tried again until it can, and nothing is called saved
-// before. When the sitting is ended, what has already arrived is recorded first.
+// before. When the sitting is ended, what has already arrived is recorded first;
+// what the book does not take even then is told as given up, value by value.
 package bench
 
 import (
@@ -71,9 +72,15 @@ type sitting struct {
 	entries []fact.Entry
 	plan    *plan.Plan
 	state   *judge.State
+	began   fact.Entry // the note of it
 	chosen  *choice
-	paused  bool
-	shown   Event // the last Next, Waiting or Complete, so that none is told twice
+	// joint and pass that the plan's order has led to. A wait that is over does
+	// not turn the builder away from a pass in its middle.
+	joint  string
+	pass   fact.Pass
+	paused bool
+	shown  Event // the last Next, Waiting or Complete, so that none is told twice
+	failed error // why the book took something not even at last; nothing more is tried then
 }
 
 // choice is a point that the builder chose out of turn.
@@ -97,21 +104,23 @@ func (s *Session) Run(ctx context.Context) (*judge.State, error) {
 		w.close()
 		return nil, err
 	}
-	hears, wait := w.listen()
+	hears := w.listen()
 	err := w.begin(ctx)
 	if err == nil {
 		err = w.loop(ctx, hears)
 	}
 	// What has arrived is recorded before the sitting ends.
-	go w.close()
+	closed := make(chan struct{})
+	go func() {
+		defer close(closed)
+		w.close()
+	}()
 	for h := range hears {
-		if err == nil || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
-			if failed := w.hear(ctx, h); failed != nil {
-				err = failed
-			}
+		if failed := w.hear(ctx, h); failed != nil && (err == nil || err == ctx.Err()) {
+			err = failed
 		}
 	}
-	wait()
+	<-closed
 	if ended := w.end(ctx); err == nil {
 		err = ended
 	}
@@ -120,7 +129,7 @@ func (s *Session) Run(ctx context.Context) (*judge.State, error) {
 
 // listen starts a goroutine for each instrument and merges what they tell. The
 // channel is closed when all have ended.
-func (w *sitting) listen() (<-chan heard, func()) {
+func (w *sitting) listen() <-chan heard {
 	hears := make(chan heard)
 	var group sync.WaitGroup
 	for i := range w.Instruments {
@@ -139,7 +148,7 @@ func (w *sitting) listen() (<-chan heard, func()) {
 		group.Wait()
 		close(hears)
 	}()
-	return hears, group.Wait
+	return hears
 }
 
 func (w *sitting) close() {
@@ -153,15 +162,20 @@ func (w *sitting) begin(ctx context.Context) error {
 	for _, i := range w.Instruments {
 		names = append(names, strings.TrimSpace(i.Name+" "+i.Address))
 	}
-	if _, err := w.save(ctx, fact.Note{What: fact.SessionBegan, Text: strings.Join(names, "; ")}); err != nil {
+	saved, err := w.save(ctx, fact.Note{What: fact.SessionBegan, Text: strings.Join(names, "; ")})
+	if err != nil {
 		return err
 	}
+	w.began = saved[0]
 	w.show(Event{Kind: Began})
 	return nil
 }
 
 func (w *sitting) end(ctx context.Context) error {
-	_, err := w.saveOnce(ctx, fact.Note{What: fact.SessionEnded})
+	var err error
+	if !w.began.IsZero() {
+		_, err = w.saveOnce(ctx, fact.Note{What: fact.SessionEnded})
+	}
 	w.show(Event{Kind: Ended, Err: err})
 	return err
 }
@@ -215,35 +229,60 @@ func (w *sitting) refresh(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	w.entries, w.plan, w.state = entries, p, judge.Judge(p, entries)
+	w.entries, w.plan, w.state = slices.Clip(entries), p, judge.Judge(p, entries)
 	return nil
 }
 
-// current is the task that the next fitting sample belongs to, and the first
-// time it may be done; no task if nothing is left.
+// lookAgain is refresh after something was saved. A book that cannot be read
+// just now does not end the sitting: what this sitting saved is known anyway.
+func (w *sitting) lookAgain(ctx context.Context) error {
+	err := w.refresh(ctx)
+	if err == nil || w.Final(err) {
+		return err
+	}
+	w.show(Event{Kind: Warned, Err: err})
+	return nil
+}
+
+// current is the task that the next fitting sample belongs to, which may have
+// to wait; no task if nothing is left. It is the one the builder chose; else the
+// first that may be done now, of the pass that is being made if there is one;
+// else the one that may be done the earliest.
 func (w *sitting) current() (judge.Task, bool) {
+	tasks := w.state.Tasks
+	if len(tasks) == 0 {
+		return judge.Task{}, false
+	}
 	if w.chosen != nil {
-		if t, err := w.state.TaskFor(w.chosen.point, w.chosen.pass); err == nil {
+		if t, err := w.taskAt(w.chosen.point, w.chosen.pass); err == nil {
 			return t, true
 		}
 		w.chosen = nil
 	}
-	if len(w.state.Tasks) == 0 {
-		return judge.Task{}, false
-	}
 	now := w.Now()
-	for _, t := range w.state.Tasks {
-		if !t.NotBefore.After(now) {
-			return t, true
+	ready := func(t judge.Task) bool { return !t.NotBefore.After(now) }
+	begun := func(t judge.Task) bool { return ready(t) && t.Joint == w.joint && t.Pass == w.pass }
+	for _, fits := range []func(judge.Task) bool{begun, ready} {
+		if i := slices.IndexFunc(tasks, fits); i >= 0 {
+			return tasks[i], true
 		}
 	}
-	earliest := w.state.Tasks[0]
-	for _, t := range w.state.Tasks {
-		if t.NotBefore.Before(earliest.NotBefore) {
-			earliest = t
+	return slices.MinFunc(tasks, func(a, b judge.Task) int { return a.NotBefore.Compare(b.NotBefore) }), true
+}
+
+// taskAt is the task at one point: as it stands among what can be done now, with
+// its wait, else out of turn.
+func (w *sitting) taskAt(point fact.Point, pass fact.Pass) (judge.Task, error) {
+	t, err := w.state.TaskFor(point, pass)
+	if err != nil {
+		return t, err
+	}
+	for _, due := range w.state.Tasks {
+		if due.Point == t.Point && due.Pass == t.Pass {
+			return due, nil
 		}
 	}
-	return earliest, true
+	return t, nil
 }
 
 // next shows what is next, if that was not shown yet, and gives a channel that
@@ -264,6 +303,9 @@ func (w *sitting) next() <-chan time.Time {
 			e.Done, e.Of = ps.Done(), len(ps.Cells)
 		}
 	}
+	if ok && w.chosen == nil && e.Kind == Next {
+		w.joint, w.pass = t.Joint, t.Pass
+	}
 	if !sameNext(e, w.shown) {
 		w.shown = e
 		w.show(e)
@@ -273,11 +315,11 @@ func (w *sitting) next() <-chan time.Time {
 
 func sameNext(a, b Event) bool {
 	return a.Kind == b.Kind && a.Task.Point == b.Task.Point && a.Task.Pass == b.Task.Pass && a.Task.Kind == b.Task.Kind &&
-		a.Task.Again == b.Task.Again && a.Done == b.Done && a.Paused == b.Paused
+		a.Task.Again == b.Task.Again && a.Done == b.Done
 }
 
 func (w *sitting) show(e Event) {
-	e.Build, e.Time, e.State = w.Build, w.Now(), w.state
+	e.Build, e.Time, e.State, e.Last = w.Build, w.Now(), w.state, w.last()
 	w.Show(e)
 }
 
@@ -327,18 +369,27 @@ func (w *sitting) sample(ctx context.Context, from *Instrument, e device.Event) 
 			r.Instrument.Identity = e.Identity
 		}
 	}
-	return w.reading(ctx, from.Name, r)
+	t, why := w.taskFor(&r)
+	if why == "" {
+		return w.reading(ctx, from.Name, t, r)
+	}
+	_, err := w.save(ctx, fact.Note{What: fact.NotAssigned, Instrument: from.Name, Text: spoken(r.Value) + ": " + why, Raw: r.Raw})
+	if err == nil {
+		w.show(Event{Kind: NotCounted, Instrument: from.Name, Value: r.Value, Text: why})
+	}
+	return err
 }
 
-func (w *sitting) reading(ctx context.Context, name string, r fact.Reading) error {
-	t, why := w.taskFor(&r)
-	if why != "" {
-		_, err := w.save(ctx, fact.Note{What: fact.NotAssigned, Instrument: name, Text: r.Value.String() + ": " + why, Raw: r.Raw})
-		if err == nil {
-			w.show(Event{Kind: NotCounted, Instrument: name, Value: r.Value, Text: why})
-		}
-		return err
+// spoken is a value as a person says it, also where it has no unit.
+func spoken(v quantity.Quantity) string {
+	if v.IsZero() {
+		return v.Number()
 	}
+	return v.String()
+}
+
+// reading records a reading of a task, and only then shows it.
+func (w *sitting) reading(ctx context.Context, name string, t judge.Task, r fact.Reading) error {
 	r.Point, r.Pass = t.Point, t.Pass
 	r.Told = string(judge.Foresee(w.plan, w.entries, r).Verdict)
 	before := w.state.Findings
@@ -346,13 +397,13 @@ func (w *sitting) reading(ctx context.Context, name string, r fact.Reading) erro
 	if err != nil {
 		return err
 	}
-	if w.chosen != nil && w.done(t) {
+	if w.chosen != nil && w.chosen.point == t.Point && w.chosen.pass == t.Pass && w.done(t) {
 		w.chosen = nil
 	}
 	judged, _ := w.state.Reading(saved[0].Ref)
 	w.show(Event{Kind: Read, Instrument: name, Task: t, Reading: judged, Findings: fresh(before, w.state.Findings)})
 	w.shown = Event{}
-	return w.refresh(ctx)
+	return w.lookAgain(ctx)
 }
 
 // taskFor finds the task that a reading belongs to, or says why there is none.
@@ -385,7 +436,14 @@ func (w *sitting) taskFor(r *fact.Reading) (judge.Task, string) {
 	if t.Kind == judge.Confirm {
 		return t, fmt.Sprintf("first confirm %s: %s", t.Point, t.Name)
 	}
-	return t, fmt.Sprintf("a %s is wanted at %s, this is a %s", dimension(t), t.Point, r.Value.Dimension())
+	return t, fmt.Sprintf("%s is wanted at %s, this is %s", article(dimension(t)), t.Point, article(r.Value.Dimension()))
+}
+
+func article(d quantity.Dimension) string {
+	if d == quantity.Angle {
+		return "an " + d.String()
+	}
+	return "a " + d.String()
 }
 
 func dimension(t judge.Task) quantity.Dimension { return unitOf(t).Dimension() }
@@ -403,26 +461,30 @@ func fits(t judge.Task, v quantity.Quantity) bool {
 	return t.Kind != judge.Confirm && v.Dimension() != quantity.None && v.Dimension() == dimension(t)
 }
 
-func (w *sitting) done(t judge.Task) bool {
+// cell is where the plan and the record meet for a task; none for a bolt that
+// its pass need not go over.
+func (w *sitting) cell(t judge.Task) (*judge.Cell, bool) {
 	js, ok := w.state.Joint(t.Joint)
 	if !ok {
-		return true
-	}
-	for _, c := range js.Steps {
-		if c.Point == t.Point {
-			return c.Done
-		}
+		return nil, false
 	}
 	if ps, ok := js.Pass(t.Pass); ok {
-		if c, ok := ps.Cell(t.Place); ok {
-			return c.Done
+		return ps.Cell(t.Place)
+	}
+	for _, c := range append(slices.Clip(js.Steps), js.Heat) {
+		if c != nil && c.Point == t.Point {
+			return c, true
 		}
 	}
-	return true
+	return nil, false
 }
 
-// fresh are the findings that were not there before and are about something
-// other than the reading's own verdict, which the screen shows anyway.
+func (w *sitting) done(t judge.Task) bool {
+	c, ok := w.cell(t)
+	return !ok || c.Done
+}
+
+// fresh are the findings that were not there before and want something done.
 func fresh(before, after []judge.Finding) []judge.Finding {
 	var list []judge.Finding
 	for _, f := range after {
@@ -438,35 +500,62 @@ func fresh(before, after []judge.Finding) []judge.Finding {
 }
 
 // save commits facts, and judges anew. While the book cannot be written it says
-// so and tries again, for as long as ctx is not done. What has arrived is worth
-// one try even then.
-func (w *sitting) save(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error) {
+// so and tries again, for as long as ctx is not done, and then once more. What
+// is not saved even so is told as given up.
+func (w *sitting) save(ctx context.Context, body fact.Body) ([]fact.Entry, error) {
 	told := false
-	for {
-		saved, err := w.saveOnce(ctx, bodies...)
+	for w.failed == nil {
+		last := ctx.Err() != nil
+		saved, err := w.saveOnce(ctx, body)
 		if err == nil {
 			if told {
 				w.show(Event{Kind: Saved})
 			}
 			return saved, nil
 		}
-		if w.Final(err) || ctx.Err() != nil {
-			return nil, err
+		if last || w.Final(err) {
+			w.failed = err
+			break
 		}
 		if !told {
-			w.show(Event{Kind: NotSaved, Err: err})
+			e, _ := inHand(body)
+			e.Kind, e.Err = NotSaved, err
+			w.show(e)
 			told = true
 		}
 		select {
 		case <-ctx.Done():
-			return nil, err
 		case <-time.After(w.Retry):
 		}
 	}
+	if e, matters := inHand(body); matters {
+		e.Kind, e.Err = GivenUp, w.failed
+		w.show(e)
+	}
+	return nil, w.failed
 }
 
-func (w *sitting) saveOnce(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error) {
-	saved, err := w.Book.Append(context.WithoutCancel(ctx), bodies...)
+// inHand is what a fact that is not saved yet looks like to the builder, and
+// whether it would be missed.
+func inHand(body fact.Body) (Event, bool) {
+	switch b := body.(type) {
+	case fact.Reading:
+		return Event{Text: fmt.Sprintf("%s at %s", b.Value, b.Point), Instrument: b.Instrument.Name, Value: b.Value, Raw: b.Raw}, true
+	case fact.Note:
+		matters := b.What == fact.NotAssigned || b.What == fact.Unreadable
+		return Event{Text: b.What + ": " + b.Text, Instrument: b.Instrument, Raw: b.Raw}, matters
+	case fact.Confirmation:
+		return Event{Text: fmt.Sprintf("%s confirmed", b.Point)}, true
+	case fact.Skip:
+		return Event{Text: fmt.Sprintf("%s skipped: %s", b.Point, b.Because)}, true
+	case fact.Void:
+		return Event{Text: fmt.Sprintf("%s taken back: %s", b.Of, b.Because)}, true
+	}
+	return Event{}, false
+}
+
+func (w *sitting) saveOnce(ctx context.Context, body fact.Body) ([]fact.Entry, error) {
+	saved, err := w.Book.Append(context.WithoutCancel(ctx), body)
 	if len(saved) == 0 {
 		return nil, err
 	}

@@ -2,8 +2,10 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
+	"unicode"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
@@ -44,42 +46,55 @@ type Command struct {
 //	attest VALUE
 //	pause   go   quit
 func ParseCommand(line string) (Command, error) {
-	word, rest, _ := strings.Cut(strings.TrimSpace(line), " ")
-	rest = strings.TrimSpace(rest)
+	word, rest := firstWord(line)
 	c := Command{Kind: CommandKind(word)}
 	switch c.Kind {
 	case Choose:
-		point, pass, _ := strings.Cut(rest, " ")
-		c.Point, c.Pass = point, fact.Pass(strings.TrimSpace(pass))
+		point, pass := firstWord(rest)
+		c.Point, c.Pass = point, fact.Pass(pass)
 		if c.Point == "" {
-			return c, fmt.Errorf("point: which?")
+			return c, errors.New("point: which?")
 		}
 	case Void:
-		first, reason, _ := strings.Cut(rest, " ")
+		first, reason := firstWord(rest)
 		if ref, err := fact.ParseRef(first); err == nil {
-			c.Entry, rest = ref, strings.TrimSpace(reason)
+			c.Entry, rest = ref, reason
+		} else if strings.Contains(first, "#") { // a slip here must not take back the last one
+			return c, fmt.Errorf("void: %w", err)
 		}
 		c.Text = rest
 		if c.Text == "" {
-			return c, fmt.Errorf("void: a reason is needed")
+			return c, errors.New("void: a reason is needed")
 		}
 	case Leave:
 		c.Text = rest
 		if c.Text == "" {
-			return c, fmt.Errorf("skip: a reason is needed")
+			return c, errors.New("skip: a reason is needed")
 		}
 	case Assure:
 		c.Point = rest
 	case Attest:
 		c.Text = rest
 		if c.Text == "" {
-			return c, fmt.Errorf("attest: which value?")
+			return c, errors.New("attest: which value?")
 		}
 	case Pause, Continue, Quit:
+		if rest != "" {
+			return c, fmt.Errorf("%s stands alone, without %q", word, rest)
+		}
 	default:
 		return c, fmt.Errorf("%q is no command: they are point, void, skip, confirm, attest, pause, go and quit", word)
 	}
 	return c, nil
+}
+
+// firstWord parts a text at its first space.
+func firstWord(text string) (word, rest string) {
+	text = strings.TrimSpace(text)
+	if i := strings.IndexFunc(text, unicode.IsSpace); i >= 0 {
+		return text[:i], strings.TrimSpace(text[i:])
+	}
+	return text, ""
 }
 
 // command does what the builder wants, or says why it cannot.
@@ -103,16 +118,15 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 	case Void:
 		return w.void(ctx, c)
 	case Choose:
-		point := w.point(c.Point, task)
-		t, err := w.state.TaskFor(point, c.Pass)
+		t, err := w.choose(w.point(c.Point, task), c.Pass, task)
 		if err != nil {
 			return refuse("%v", err)
 		}
-		w.chosen = &choice{point, t.Pass}
+		w.chosen = &choice{t.Point, t.Pass}
 		return nil
 	}
 	if c.Point != "" {
-		t, err := w.state.TaskFor(w.point(c.Point, task), c.Pass)
+		t, err := w.taskAt(w.point(c.Point, task), c.Pass)
 		if err != nil {
 			return refuse("%v", err)
 		}
@@ -126,6 +140,9 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		if task.Kind != judge.Confirm {
 			return refuse("%s is nothing to confirm: it wants a reading", task.Point)
 		}
+		if w.done(task) {
+			return refuse("%s was confirmed already", task.Point)
+		}
 		if _, err := w.save(ctx, fact.Confirmation{Point: task.Point}); err != nil {
 			return err
 		}
@@ -133,6 +150,12 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 	case Leave:
 		if task.Pass == "" {
 			return refuse("%s is preparation and cannot be left out; what is pulled without it is a finding", task.Point)
+		}
+		if c, ok := w.cell(task); ok && c.Done {
+			return refuse("%s is done in %s, so there is nothing to leave out", task.Point, task.Name)
+		}
+		if strings.TrimSpace(c.Text) == "" {
+			return refuse("a reason is needed to leave %s out", task.Point)
 		}
 		if _, err := w.save(ctx, fact.Skip{Point: task.Point, Pass: task.Pass, Because: c.Text}); err != nil {
 			return err
@@ -143,17 +166,30 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		if err != nil {
 			return refuse("%v", err)
 		}
-		w.chosen = &choice{task.Point, task.Pass}
-		return w.reading(ctx, "", fact.Reading{Value: v, Attested: true})
+		if w.paused {
+			return refuse("recording is paused")
+		}
+		return w.reading(ctx, "", task, fact.Reading{Value: v, Attested: true})
 	default:
 		return refuse("%q is not known", c.Kind)
 	}
-	return w.refresh(ctx)
+	return w.lookAgain(ctx)
+}
+
+// choose finds the task that the builder means: in the pass that is being made
+// unless another is named.
+func (w *sitting) choose(point fact.Point, pass fact.Pass, now judge.Task) (judge.Task, error) {
+	if pass == "" && now.Pass != "" && point.Joint() == now.Joint {
+		if t, err := w.taskAt(point, now.Pass); err == nil {
+			return t, nil
+		}
+	}
+	return w.taskAt(point, pass)
 }
 
 // settle ends a choice that this task was, and shows what was done.
 func (w *sitting) settle(task judge.Task, e Event) {
-	if w.chosen != nil && w.chosen.point == task.Point {
+	if w.chosen != nil && w.chosen.point == task.Point && w.chosen.pass == task.Pass {
 		w.chosen = nil
 	}
 	w.show(e)
@@ -171,6 +207,9 @@ func (w *sitting) point(text string, task judge.Task) fact.Point {
 // StatedValue reads a value that a person stated for a task; without a unit it
 // is in the unit of the task.
 func StatedValue(text string, task judge.Task) (quantity.Quantity, error) {
+	if task.Kind == judge.Confirm {
+		return quantity.Quantity{}, fmt.Errorf("%s wants to be confirmed, not read", task.Point)
+	}
 	v, err := quantity.Parse(text)
 	if err != nil {
 		number, bad := quantity.ParseNumber(text)
@@ -182,8 +221,8 @@ func StatedValue(text string, task judge.Task) (quantity.Quantity, error) {
 	if v.Value.Sign() < 0 && v.Dimension() == quantity.Torque {
 		return v, fmt.Errorf("%s is no pull", v)
 	}
-	if task.Kind == judge.Confirm || v.Dimension() != dimension(task) {
-		return v, fmt.Errorf("%s is not what %s wants", v, task.Point)
+	if v.Dimension() != dimension(task) {
+		return v, fmt.Errorf("%s is wanted at %s, %s is %s", article(dimension(task)), task.Point, v, article(v.Dimension()))
 	}
 	return v, nil
 }
@@ -192,9 +231,7 @@ func StatedValue(text string, task judge.Task) (quantity.Quantity, error) {
 func (w *sitting) void(ctx context.Context, c Command) error {
 	target := c.Entry
 	if target.IsZero() {
-		if last, ok := LastReading(w.entries); ok {
-			target = last
-		}
+		target = w.last().Ref
 	}
 	body, err := Retraction(w.entries, target, c.Text)
 	if err != nil {
@@ -206,7 +243,32 @@ func (w *sitting) void(ctx context.Context, c Command) error {
 	}
 	w.show(Event{Kind: Voided, Entry: target, Task: judge.Task{Point: body.Point}, Text: c.Text})
 	w.shown = Event{}
-	return w.refresh(ctx)
+	return w.lookAgain(ctx)
+}
+
+// last is the last entry that can be taken back, of this sitting; else of this
+// station. What another station did is taken back only by its name.
+func (w *sitting) last() fact.Entry {
+	gone := voided(w.entries)
+	var last fact.Entry
+	for _, e := range w.entries {
+		ours := e.Session == w.began.Session
+		if e.Station != w.began.Station || !retractable(e.Body) || gone[e.Ref] {
+			continue
+		}
+		if was := last.Session == w.began.Session; last.IsZero() || ours && !was || ours == was && e.Number > last.Number {
+			last = e
+		}
+	}
+	return last
+}
+
+func retractable(b fact.Body) bool {
+	switch b.(type) {
+	case fact.Reading, fact.Confirmation, fact.Skip:
+		return true
+	}
+	return false
 }
 
 // LastReading is the last entry that is a reading, a confirmation or a skip and
@@ -216,11 +278,8 @@ func LastReading(entries []fact.Entry) (fact.Ref, bool) {
 	fact.Sort(sorted)
 	gone := voided(entries)
 	for i := len(sorted) - 1; i >= 0; i-- {
-		switch sorted[i].Body.(type) {
-		case fact.Reading, fact.Confirmation, fact.Skip:
-			if !gone[sorted[i].Ref] {
-				return sorted[i].Ref, true
-			}
+		if retractable(sorted[i].Body) && !gone[sorted[i].Ref] {
+			return sorted[i].Ref, true
 		}
 	}
 	return fact.Ref{}, false
@@ -252,11 +311,10 @@ func Retraction(entries []fact.Entry, target fact.Ref, because string) (fact.Voi
 		if e.Ref != target {
 			continue
 		}
-		switch e.Body.(type) {
-		case fact.Reading, fact.Confirmation, fact.Skip:
-			return fact.Void{Of: target, Point: e.Body.About(), Because: because}, nil
+		if !retractable(e.Body) {
+			return fact.Void{}, fmt.Errorf("%s is no reading, confirmation or skip, so it cannot be taken back", target)
 		}
-		return fact.Void{}, fmt.Errorf("%s is no reading, confirmation or skip, so it cannot be taken back", target)
+		return fact.Void{Of: target, Point: e.Body.About(), Because: because}, nil
 	}
 	return fact.Void{}, fmt.Errorf("the book has no entry %s", target)
 }

@@ -27,20 +27,23 @@ const (
 	Paused     EventKind = "paused"
 	Resumed    EventKind = "resumed"
 	Refused    EventKind = "refused"   // what the builder asked for: Text
-	NotSaved   EventKind = "not saved" // Err; it is tried again
+	NotSaved   EventKind = "not saved" // Text, because of Err; it is tried again
 	Saved      EventKind = "saved"     // what was not saved before
+	GivenUp    EventKind = "given up"  // Text is not in the book and will not be, because of Err
 	Warned     EventKind = "warning"   // what was saved is safe, but Err
 	Complete   EventKind = "complete"  // nothing is left to do
 	Ended      EventKind = "ended"     // the sitting
 )
 
 // An Event is one thing that happened in a sitting. Which fields are set
-// depends on its kind; Build, Time and State always are.
+// depends on its kind; Build, Time, State and Last always are.
 type Event struct {
 	Kind  EventKind
 	Build string
 	Time  time.Time
 	State *judge.State
+	// Last is what a Void that names no entry takes back now; zero if nothing.
+	Last fact.Entry
 
 	Task     judge.Task
 	Done, Of int // how far the task's pass is
