@@ -74,7 +74,7 @@ type Voided struct {
 // ReadingOf gives a judged reading's JSON form.
 func ReadingOf(r judge.Judged) Reading {
 	a := Reading{
-		Entry: r.Entry.String(), Time: r.Entry.Time, Point: r.Reading.Point, Pass: r.Reading.Pass,
+		Entry: r.Entry.String(), Time: r.Entry.Time.UTC(), Point: r.Reading.Point, Pass: r.Reading.Pass,
 		Value: Of(r.Reading.Value), Angle: Of(r.Reading.Angle), Verdict: string(r.Verdict), Told: r.Reading.Told,
 		Attested: r.Reading.Attested, Instrument: r.Reading.Instrument.Name, Identity: r.Reading.Instrument.Identity,
 		Status: r.Reading.Status, Raw: r.Reading.Raw, Early: r.Early, Again: r.Again,
@@ -141,6 +141,7 @@ func moment(t time.Time) *time.Time {
 	if t.IsZero() {
 		return nil
 	}
+	t = t.UTC()
 	return &t
 }
 
@@ -160,7 +161,7 @@ func AgainOf(list []judge.Again) []Again {
 	all := make([]Again, len(list))
 	for i, a := range list {
 		all[i] = Again{Point: a.Point, Pulled: a.Pulled, Pass: a.Pass, Target: Of(a.Target), Limits: LimitsOf(a.Limits),
-			Reasons: a.Reasons, NotBefore: moment(a.NotBefore)}
+			Reasons: append([]string{}, a.Reasons...), NotBefore: moment(a.NotBefore)}
 	}
 	return all
 }
@@ -215,7 +216,7 @@ type Pass struct {
 func BuildOf(name string, s *judge.State) Build {
 	b := Build{
 		Build: name, Plan: s.Plan.Title, Edition: s.Plan.Edition, Source: s.Plan.Source, Engine: s.Plan.Engine.Name,
-		Identity: map[string]string{}, Opened: s.Opened.Time, Complete: s.Complete(), Joints: []Joint{}, Findings: FindingsOf(s.Findings),
+		Identity: map[string]string{}, Opened: s.Opened.Time.UTC(), Complete: s.Complete(), Joints: []Joint{}, Findings: FindingsOf(s.Findings),
 		Next: []*Task{}, Readings: s.Readings, Attested: s.Attested, Voided: s.Voided, Entries: s.Entries,
 	}
 	for _, id := range s.Opening.Identity {
@@ -290,7 +291,8 @@ type PlanPass struct {
 func PlanOf(p *plan.Plan) Plan {
 	a := Plan{Plan: p.Title, Edition: p.Edition, Source: p.Source, Engine: p.Engine.Name, Joints: []PlanJoint{}, Notes: append([]string{}, p.Notes...)}
 	for _, j := range p.Joints {
-		joint := PlanJoint{Joint: j.Key, Title: j.Title, After: j.After, Computed: j.OrderComputed, Steps: []PlanStep{}}
+		joint := PlanJoint{Joint: j.Key, Title: j.Title, After: j.After, Order: []string{}, Computed: j.OrderComputed,
+			Steps: []PlanStep{}, Passes: []PlanPass{}}
 		for _, b := range j.Bolts {
 			joint.Order = append(joint.Order, b.Key)
 		}
