@@ -29,8 +29,9 @@ func big(text string) []string {
 	drawer.DrawString(string(shown))
 	set := func(x, y int) bool { return ink.AlphaAt(x, y).A >= 0x80 }
 
-	// The rows of capitals and digits, so that every text has the same height.
-	const top, bottom = 1, 13
+	// The rows of capitals and digits, so that every text has the same height;
+	// two to a line of the screen.
+	const top, bottom = 4, 14
 	var lines []string
 	for y := top; y < bottom; y += 2 {
 		var line strings.Builder

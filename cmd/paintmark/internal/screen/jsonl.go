@@ -16,7 +16,7 @@ type line struct {
 	Time       time.Time        `json:"time"`
 	Build      string           `json:"build"`
 	Task       *answer.Task     `json:"task,omitempty"`
-	Done       int              `json:"done,omitempty"`
+	Done       *int             `json:"done,omitempty"`
 	Of         int              `json:"of,omitempty"`
 	Reading    *answer.Reading  `json:"reading,omitempty"`
 	Findings   []answer.Finding `json:"findings,omitempty"`
@@ -45,10 +45,17 @@ func JSON(to io.Writer) (show func(bench.Event), err func() error) {
 }
 
 func lineOf(e bench.Event) line {
-	l := line{Event: e.Kind, Time: e.Time, Build: e.Build, Done: e.Done, Of: e.Of, Instrument: e.Instrument,
+	l := line{Event: e.Kind, Time: e.Time.UTC(), Build: e.Build, Instrument: e.Instrument,
 		Value: answer.Of(e.Value), Text: e.Text, Raw: e.Raw}
 	switch e.Kind {
-	case bench.Next, bench.Waiting, bench.Confirmed, bench.Skipped:
+	case bench.Next, bench.Waiting:
+		l.Task = answer.TaskOf(e.Task)
+		if e.Of > 0 {
+			l.Done, l.Of = &e.Done, e.Of
+		}
+	case bench.NotCounted:
+		l.Value = &answer.Quantity{Value: e.Value.Number(), Unit: e.Value.Unit.String()}
+	case bench.Confirmed, bench.Skipped:
 		l.Task = answer.TaskOf(e.Task)
 	case bench.Read:
 		r := answer.ReadingOf(e.Reading)

@@ -2,16 +2,23 @@ package screen
 
 import (
 	"bufio"
+	"errors"
+	"fmt"
 	"io"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"paintmark/calc/fact"
+	"paintmark/calc/judge"
 	"paintmark/cmd/paintmark/internal/bench"
 )
 
 // The keys, for the exceptions only: a pull needs none.
 const keysHelp = "p point   v void   s skip   y confirm   m by hand   space pause   q leave"
+
+// maxLine is the longest line that is read as a command.
+const maxLine = 4096
 
 // Lines reads commands from lines of text, as they come from a pipe. Lines that
 // are no command are told to refuse.
@@ -19,17 +26,29 @@ func Lines(from io.Reader, refuse func(error)) <-chan bench.Command {
 	commands := make(chan bench.Command)
 	go func() {
 		defer close(commands)
-		scanner := bufio.NewScanner(from)
-		for scanner.Scan() {
-			if strings.TrimSpace(scanner.Text()) == "" {
-				continue
+		in := bufio.NewReaderSize(from, maxLine)
+		for {
+			text, err := in.ReadSlice('\n')
+			if errors.Is(err, bufio.ErrBufferFull) {
+				for errors.Is(err, bufio.ErrBufferFull) {
+					_, err = in.ReadSlice('\n')
+				}
+				refuse(fmt.Errorf("a line of more than %d bytes is no command", maxLine))
+				text = nil
 			}
-			c, err := bench.ParseCommand(scanner.Text())
+			if line := strings.TrimSpace(string(text)); line != "" {
+				if c, bad := bench.ParseCommand(line); bad != nil {
+					refuse(bad)
+				} else {
+					commands <- c
+				}
+			}
 			if err != nil {
-				refuse(err)
-				continue
+				if !errors.Is(err, io.EOF) {
+					refuse(fmt.Errorf("no more commands can be read: %w", err))
+				}
+				return
 			}
-			commands <- c
 		}
 	}()
 	return commands
@@ -44,10 +63,19 @@ type prompt struct {
 	command bench.Command
 }
 
+const (
+	interruptKey = 0x03
+	escape       = 0x1b
+	maxAnswer    = 200 // characters
+	maxAsked     = 16  // commands that wait for the session
+)
+
 // Keys reads single keys from a terminal in raw mode and sends commands, until
 // the terminal ends or the interrupt key is pressed, which calls interrupt.
+// Keys are read on while the session is busy and when it was told to leave, so
+// that the interrupt key is always heard.
 func (t *Terminal) Keys(from io.Reader, interrupt func()) <-chan bench.Command {
-	commands := make(chan bench.Command)
+	commands := make(chan bench.Command, maxAsked)
 	go func() {
 		defer close(commands)
 		in := bufio.NewReader(from)
@@ -56,23 +84,63 @@ func (t *Terminal) Keys(from io.Reader, interrupt func()) <-chan bench.Command {
 			if err != nil {
 				return
 			}
-			if r == 0x1b && in.Buffered() > 0 { // an arrow key or the like: not ours
-				_, _ = in.Discard(in.Buffered())
-				continue
-			}
-			if r == 0x03 {
+			if r == interruptKey {
 				interrupt()
 				return
 			}
+			if r == escape && skipSequence(in) {
+				continue
+			}
 			if c, ok := t.key(r); ok {
-				commands <- c
-				if c.Kind == bench.Quit {
-					return
+				select {
+				case commands <- c:
+				default:
+					t.hint("wait until what was asked for before is done")
 				}
 			}
 		}
 	}()
 	return commands
+}
+
+// skipSequence takes the rest of what a function key or a key with Alt sends
+// after its escape; false if the escape stood alone.
+func skipSequence(in *bufio.Reader) bool {
+	next := func() byte {
+		if in.Buffered() == 0 {
+			return 0
+		}
+		b, _ := in.Peek(1)
+		return b[0]
+	}
+	take := func() { _, _ = in.Discard(1) }
+	switch b := next(); {
+	case b < ' ' || b == 0x7f: // nothing, or a key of its own
+		return false
+	case b == '[': // a control sequence ends with 40 to 7E (ECMA-48, 5.4)
+		take()
+		for b = next(); b >= ' ' && b < 0x40; b = next() {
+			take()
+		}
+		if b >= 0x40 && b < 0x7f {
+			take()
+		}
+	case b == 'O':
+		take()
+		if b = next(); b >= ' ' && b < 0x7f {
+			take()
+		}
+	default:
+		_, _, _ = in.ReadRune()
+	}
+	return true
+}
+
+// hint says something about a key in a line of the record.
+func (t *Terminal) hint(text string) {
+	t.mutex.Lock()
+	defer t.mutex.Unlock()
+	t.draw([]string{clean(indentation + warn + " " + text)})
 }
 
 // key takes one key, and gives a command where one is complete.
@@ -87,27 +155,31 @@ func (t *Terminal) key(r rune) (bench.Command, bool) {
 		t.redraw()
 		return bench.Command{}, false
 	}
-	task := string(t.last.Task.Point)
+	task := t.last.Task
+	point := string(task.Point)
 	switch r {
 	case 'p':
 		return ask("which point? (7, or head/7, and a pass if not this one)", bench.Command{Kind: bench.Choose})
 	case 'v':
-		if t.latest == (fact.Ref{}) {
-			return ask("void the last entry: why?", bench.Command{Kind: bench.Void})
+		if t.latest.IsZero() {
+			t.draw([]string{indentation + warn + " there is nothing to take back"})
+			return bench.Command{}, false
 		}
-		return ask("void "+t.latestText+": why?", bench.Command{Kind: bench.Void, Entry: t.latest})
+		return ask("void "+entryWords(t.latest)+": why?", bench.Command{Kind: bench.Void, Entry: t.latest.Ref})
 	case 's':
-		if task == "" {
-			return bench.Command{}, false
+		c := bench.Command{Kind: bench.Leave, Point: point, Pass: task.Pass}
+		if task.Pass == "" { // nothing that can be left out: the session says why
+			return c, point != ""
 		}
-		return ask("leave "+task+" out of this pass: why?", bench.Command{Kind: bench.Leave, Point: task, Pass: t.last.Task.Pass})
+		return ask("leave "+point+" out of this pass: why?", c)
 	case 'm':
-		if task == "" {
-			return bench.Command{}, false
+		c := bench.Command{Kind: bench.Attest, Point: point, Pass: task.Pass}
+		if point == "" || task.Kind == judge.Confirm {
+			return c, point != ""
 		}
-		return ask("value at "+task+" by hand, attested and not measured?", bench.Command{Kind: bench.Attest, Point: task, Pass: t.last.Task.Pass})
+		return ask("value at "+point+" by hand, attested and not measured?", c)
 	case 'y':
-		return bench.Command{Kind: bench.Assure, Point: task}, task != ""
+		return bench.Command{Kind: bench.Assure, Point: point}, point != ""
 	case ' ':
 		if t.last.Paused {
 			return bench.Command{Kind: bench.Continue}, true
@@ -115,6 +187,9 @@ func (t *Terminal) key(r rune) (bench.Command, bool) {
 		return bench.Command{Kind: bench.Pause}, true
 	case 'q':
 		return bench.Command{Kind: bench.Quit}, true
+	case 0x0c:
+		t.columns = 0 // as if the size had changed: everything is drawn anew
+		t.redraw()
 	}
 	return bench.Command{}, false
 }
@@ -138,7 +213,7 @@ func (t *Terminal) answer(r rune) (bench.Command, bool) {
 			c.Text = text
 		}
 		return c, true
-	case r == 0x1b:
+	case r == escape:
 		t.prompt = nil
 	case r == 0x7f || r == 0x08:
 		if len(p.text) > 0 {
@@ -146,7 +221,7 @@ func (t *Terminal) answer(r rune) (bench.Command, bool) {
 		}
 	case r == 0x15:
 		p.text = nil
-	case r >= ' ' && r != utf8.RuneError && len(p.text) < 200:
+	case unicode.IsPrint(r) && r != utf8.RuneError && len(p.text) < maxAnswer:
 		p.text = append(p.text, r)
 	}
 	t.redraw()
