@@ -193,10 +193,11 @@ func ParseTolerance(text string) (Tolerance, error) {
 }
 
 // secondSide finds the second side of "-2 % +6 %": the other sign, before a
-// digit, so that the hyphen of "ft-lb" is none.
+// digit, so that the hyphen of "ft-lb" is none, and not that of an exponent.
 func secondSide(s, sign string) int {
-	for i := 1; i+1 < len(s); i++ {
-		if s[i:i+1] == sign && (isDigit(s[i+1]) || s[i+1] == '.') && s[i-1] != 'e' && s[i-1] != 'E' {
+	from := 1 + numberEnd(s[1:])
+	for i := from; i+1 < len(s); i++ {
+		if s[i:i+1] == sign && (isDigit(s[i+1]) || s[i+1] == '.') {
 			return i
 		}
 	}
@@ -234,36 +235,38 @@ func (t Tolerance) IsZero() bool { return !t.Minus.Set && !t.Plus.Set }
 
 // Around gives the limits about a target, exactly:
 //
-//	least = target · (1 − minus/100)   or   target − minus
-//	most  = target · (1 + plus/100)    or   target + plus
+//	least = target − |target| · minus/100   or   target − minus
+//	most  = target + |target| · plus/100    or   target + plus
 //
-// A side without a deviation is open. It fails where an absolute deviation
-// does not measure what the target measures.
+// A side without a deviation is open. It fails where there is no target, or an
+// absolute deviation does not measure what the target measures.
 func (t Tolerance) Around(target Quantity) (Limits, error) {
-	var l Limits
-	var err error
-	if t.Minus.Set {
-		if l.Least, err = t.Minus.from(target, decimal.NewFromInt(-1)); err != nil {
-			return Limits{}, err
-		}
+	least, err := t.Minus.from(target, decimal.NewFromInt(-1))
+	if err != nil {
+		return Limits{}, err
 	}
-	if t.Plus.Set {
-		if l.Most, err = t.Plus.from(target, decimal.NewFromInt(1)); err != nil {
-			return Limits{}, err
-		}
+	most, err := t.Plus.from(target, decimal.NewFromInt(1))
+	if err != nil {
+		return Limits{}, err
 	}
-	return l, nil
+	return Limits{Least: least, Most: most}, nil
 }
 
-// Below gives target less the deviation, as Around does for its lower side.
+// Below gives target less the deviation, as Around does for its lower side: the
+// zero Quantity for an open one.
 func (d Deviation) Below(target Quantity) (Quantity, error) {
 	return d.from(target, decimal.NewFromInt(-1))
 }
 
 func (d Deviation) from(target Quantity, sign decimal.Decimal) (Quantity, error) {
-	if d.Absolute.IsZero() {
+	switch {
+	case target.IsZero():
+		return Quantity{}, errors.New("no target to lie around")
+	case !d.Set:
+		return Quantity{}, nil
+	case d.Absolute.IsZero():
 		share := d.Percent.Mul(sign).Shift(-2)
-		return New(target.Value.Add(target.Value.Mul(share)), target.Unit).trimmed(), nil
+		return New(target.Value.Add(target.Value.Abs().Mul(share)), target.Unit).trimmed(), nil
 	}
 	if d.Absolute.Dimension() != target.Dimension() {
 		return Quantity{}, fmt.Errorf("%w: %s and %s", ErrDimension, target.Dimension(), d.Absolute.Dimension())
@@ -272,7 +275,7 @@ func (d Deviation) from(target Quantity, sign decimal.Decimal) (Quantity, error)
 		return New(target.Value.Add(d.Absolute.Value.Mul(sign)), target.Unit), nil
 	}
 	// In the base unit, where the sum is exact.
-	return New(target.Base().Add(d.Absolute.Base().Mul(sign)), baseUnit(target.Dimension())), nil
+	return New(target.Base().Add(d.Absolute.Base().Mul(sign)), baseUnit(target.Dimension())).trimmed(), nil
 }
 
 func baseUnit(d Dimension) Unit {

@@ -10,12 +10,11 @@ import (
 	"github.com/shopspring/decimal"
 )
 
-// Bounds of what is accepted as a number. No instrument comes near them; they
-// keep a hostile "1e999999999" from filling the memory.
-const (
-	MaxDigits   = 40
-	MaxExponent = 30
-)
+// MaxDigits is how many digits a number may have, also when it is written out
+// without an exponent. No instrument comes near it; it keeps a hostile
+// "1e999999999" from filling the memory, and whatever was read can be written
+// and read again.
+const MaxDigits = 40
 
 // ErrDimension is wrapped by every error about comparing or converting
 // quantities that do not measure the same thing.
@@ -66,7 +65,7 @@ func Parse(text string) (Quantity, error) {
 
 // ParseNumber reads a decimal number exactly: an optional sign, digits with at
 // most one decimal point, and an optional exponent (the forms NR1, NR2 and NR3
-// of IEEE 488.2), in at most MaxDigits digits. It keeps trailing zeros.
+// of IEEE 488.2), of at most MaxDigits digits. It keeps trailing zeros.
 func ParseNumber(text string) (decimal.Decimal, error) {
 	s := strings.ReplaceAll(strings.TrimSpace(text), "\u2212", "-") // the minus sign proper
 	if s == "" {
@@ -85,16 +84,20 @@ func ParseNumber(text string) (decimal.Decimal, error) {
 		return decimal.Decimal{}, fmt.Errorf("%q has more than %d digits", clip(text), MaxDigits)
 	}
 	d, err := decimal.NewFromString(s)
-	if err != nil {
-		return decimal.Decimal{}, fmt.Errorf("%q is not a number", clip(text))
-	}
-	if e := d.Exponent(); e < -MaxDigits-MaxExponent || e > MaxExponent {
+	if err != nil || writtenOut(d) > MaxDigits {
 		return decimal.Decimal{}, fmt.Errorf("%q is too large or too small a number", clip(text))
 	}
 	if d.Exponent() > 0 { // 5e3 is kept as 5000: one form for one value
 		d = decimal.NewFromBigInt(scaleUp(d), 0)
 	}
 	return d, nil
+}
+
+// writtenOut is the number of digits of d without an exponent: before the
+// point at least one.
+func writtenOut(d decimal.Decimal) int {
+	decimals := max(0, -int(d.Exponent()))
+	return decimals + max(1, d.NumDigits()+int(d.Exponent()))
 }
 
 func scaleUp(d decimal.Decimal) *big.Int {

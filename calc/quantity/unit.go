@@ -119,33 +119,38 @@ var unitBySpelling = func() map[string]Unit {
 	return m
 }()
 
-// fold leaves of a unit's spelling what tells it from others: case, spaces, dots,
-// hyphens and product signs are free.
+// joins tells what may stand between the parts of a unit: spaces, dots, hyphens
+// and product signs.
+func joins(r rune) bool { return strings.ContainsRune(" \u00a0\u202f.-*·⋅∙×_\u2010\u2011", r) }
+
+// fold leaves of a unit's spelling what tells it from others: case and what
+// joins its parts are free.
 func fold(s string) string {
-	s = strings.ToLower(s)
-	s = strings.Map(func(r rune) rune {
-		switch r {
-		case ' ', '\u00a0', '\u202f', '.', '-', '*', '·', '⋅', '∙', '×', '_', '\u2010', '\u2011':
+	return strings.Map(func(r rune) rune {
+		switch {
+		case joins(r):
 			return -1
-		case 'μ': // Greek mu for the micro sign
+		case r == 'μ': // Greek mu for the micro sign
 			return 'µ'
 		}
 		return r
-	}, s)
-	return s
+	}, strings.ToLower(s))
 }
 
 // ParseUnit reads a unit as people and instruments write it: "N·m", "Nm",
 // "lbf·ft", "ft-lb", "in-lb", "kgf·m", "mm", "deg". Case, spaces, hyphens and
-// product signs do not matter.
+// product signs do not matter; inside a unit that is no product, they do.
 func ParseUnit(text string) (Unit, error) {
 	if u, ok := unitBySpelling[fold(text)]; ok {
-		return u, nil
+		product := strings.ContainsFunc(strings.TrimFunc(text, joins), joins)
+		if !product || u.Dimension() == Torque { // "m·m" is no millimetre
+			return u, nil
+		}
 	}
 	if strings.TrimSpace(text) == "" {
 		return NoUnit, fmt.Errorf("no unit")
 	}
-	return NoUnit, fmt.Errorf("unknown unit %q", text)
+	return NoUnit, fmt.Errorf("unknown unit %q", clip(text))
 }
 
 // Known tells whether u is a unit of this program (and not NoUnit).
