@@ -12,6 +12,7 @@
 package fact
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -196,10 +197,11 @@ func (n Note) About() Point         { return n.Point }
 // Sort orders entries as they happened: each station's in the order of their
 // numbers, and stations merged by time. Where a station's clock went back, its
 // entries count as being at the latest time it had shown before. The order
-// depends on the entries alone, not on the order they come in.
+// depends on the entries alone, not on the order they come in, even where two
+// entries wrongly have one number.
 func Sort(entries []Entry) {
 	slices.SortFunc(entries, func(a, b Entry) int {
-		return cmp.Or(cmp.Compare(a.Station, b.Station), cmp.Compare(a.Number, b.Number))
+		return cmp.Or(cmp.Compare(a.Station, b.Station), cmp.Compare(a.Number, b.Number), a.Time.Compare(b.Time), bytes.Compare(a.Hash[:], b.Hash[:]))
 	})
 	type stamped struct {
 		at    time.Time
@@ -213,9 +215,7 @@ func Sort(entries []Entry) {
 		}
 		list[i] = stamped{latest, e}
 	}
-	slices.SortFunc(list, func(a, b stamped) int {
-		return cmp.Or(a.at.Compare(b.at), cmp.Compare(a.entry.Station, b.entry.Station), cmp.Compare(a.entry.Number, b.entry.Number))
-	})
+	slices.SortStableFunc(list, func(a, b stamped) int { return a.at.Compare(b.at) })
 	for i := range list {
 		entries[i] = list[i].entry
 	}
