@@ -122,7 +122,7 @@ func (x *examination) readPages() {
 	}
 	x.report.Faults = append(x.report.Faults, pageFaults(faults)...)
 	for _, f := range x.s.pages.Faults {
-		x.fault(nil, Header, "%v; the other one is in use, and the next recording writes this one anew", f)
+		x.fault(nil, Header, "%v; recording writes it anew", f)
 	}
 	// A record under a wrong key has the hash of an entry that is somewhere else.
 	for _, r := range x.refs() {
@@ -169,6 +169,12 @@ func (x *examination) readEntry(key, value []byte) {
 		return
 	}
 	k := x.know(ref)
+	if k.live != nil {
+		x.fault(k, WrongKey, "two entries have its number, of %s and of %s", k.point, point)
+		if k.chain == nil || k.chain.hash != c.hash {
+			return
+		}
+	}
 	k.live, k.point = c, point
 	if c.err == nil {
 		x.hashes[c.hash] = ref

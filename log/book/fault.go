@@ -21,7 +21,7 @@ const (
 	Witness    Kind = "witness"      // the witness disagrees with the book
 	Label      Kind = "label"        // what the book says about itself disagrees with its opening
 	Page       Kind = "page"         // a page of the file
-	Header     Kind = "header"       // one of the two header pages; the other one is in use
+	Header     Kind = "header"       // one of the two header pages
 )
 
 // A Fault is one thing wrong with a book.

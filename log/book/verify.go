@@ -145,8 +145,8 @@ func (x *examination) checkPages() {
 			x.report.Faults = append(x.report.Faults, f)
 		}
 	}
-	if len(faults) > 0 {
-		return // bbolt's own check could end the process
+	if len(faults) > 0 || len(x.s.pages.Faults) > 0 {
+		return // bbolt's own check could end the process, and stops at a header
 	}
 	err := guarded(func() error {
 		return x.s.db.View(func(tx *bbolt.Tx) error {

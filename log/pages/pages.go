@@ -215,6 +215,7 @@ type node struct {
 	page     uint64
 	overflow uint64 // further pages it covers
 	leaf     bool
+	end      int // where its data ends
 	keys     [][]byte
 	values   [][]byte // of a leaf
 	buckets  []bool   // of a leaf: which values are buckets
@@ -285,20 +286,21 @@ func parseNode(data []byte, id uint64) (*node, error) {
 		return nil, fault(id, "a branch without children")
 	}
 	n.keys = make([][]byte, count)
+	n.end = headerSize + count*elementSize // the data stands after the table, without a gap
 	for i := range count {
 		at := headerSize + i*elementSize
 		element := data[at : at+elementSize]
-		table := uint64((count - i) * elementSize) // the data stands after the table
 		var pos, keySize, valueSize uint64
 		if n.leaf {
 			pos, keySize, valueSize = uint64(order.Uint32(element[4:])), uint64(order.Uint32(element[8:])), uint64(order.Uint32(element[12:]))
 		} else {
 			pos, keySize = uint64(order.Uint32(element)), uint64(order.Uint32(element[4:]))
 		}
-		if pos < table || uint64(at)+pos+keySize+valueSize > uint64(len(data)) {
-			return nil, fault(id, "element %d reaches beyond the page", i)
+		if uint64(at)+pos != uint64(n.end) || keySize+valueSize > uint64(len(data)-n.end) {
+			return nil, fault(id, "element %d is not where it belongs", i)
 		}
-		key := data[uint64(at)+pos:][:keySize]
+		key, value := data[n.end:][:keySize], data[uint64(n.end)+keySize:][:valueSize]
+		n.end += int(keySize + valueSize)
 		if keySize == 0 || i > 0 && bytes.Compare(n.keys[i-1], key) >= 0 {
 			return nil, fault(id, "element %d is out of order", i)
 		}
@@ -311,7 +313,7 @@ func parseNode(data []byte, id uint64) (*node, error) {
 		if kind > 1 {
 			return nil, fault(id, "element %d is of an unknown kind", i)
 		}
-		n.values = append(n.values, data[uint64(at)+pos+keySize:][:valueSize])
+		n.values = append(n.values, value)
 		n.buckets = append(n.buckets, kind == 1)
 	}
 	return n, nil

@@ -60,8 +60,8 @@ func (f *File) bucket(value []byte) (*Bucket, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !n.leaf {
-		return nil, errors.New("its inner page is no leaf")
+	if overflow := order.Uint32(value[bucketSize+12:]); !n.leaf || overflow != 0 || n.end != len(value)-bucketSize {
+		return nil, errors.New("its inner page is not all of it")
 	}
 	b.inline = n
 	return b, nil

@@ -1,0 +1,179 @@
+package book
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+
+	"paintmark/calc/fact"
+)
+
+func isUnsound(err error) bool { return errors.Is(err, ErrUnsound) }
+
+// makeForeign makes a bbolt file of some other program.
+func makeForeign(t testing.TB, path string) {
+	db, err := bbolt.Open(path, 0o600, nil)
+	require.NoError(t, err)
+	require.NoError(t, db.Update(func(tx *bbolt.Tx) error {
+		_, err := tx.CreateBucket([]byte("recipes"))
+		return err
+	}))
+	require.NoError(t, db.Close())
+}
+
+func TestLocked(t *testing.T) {
+	b := create(t)
+	record(t, b, reading(1))
+	for name, readOnly := range map[string]bool{"by a writer": false, "by a reader": true} {
+		t.Run(name, func(t *testing.T) {
+			holder, err := bbolt.Open(b.Path(), 0o600, &bbolt.Options{ReadOnly: readOnly, Timeout: time.Second})
+			require.NoError(t, err)
+			o := options("bench-2")
+			o.Wait = time.Millisecond
+			other, err := newBook(b.Path(), o)
+			require.NoError(t, err)
+
+			_, err = other.Append(context.Background(), reading(1))
+			require.ErrorIs(t, err, ErrLocked)
+			require.NotErrorIs(t, err, ErrUnsound)
+			_, err = other.Entries(context.Background())
+			if readOnly {
+				require.NoError(t, err)
+			} else {
+				require.ErrorIs(t, err, ErrLocked)
+				_, err = Open(b.Path(), o)
+				require.ErrorIs(t, err, ErrLocked)
+			}
+
+			// Who waits gives up when told to, or gets it when it is free.
+			other.options.Wait = time.Minute
+			ctx, cancel := context.WithCancel(context.Background())
+			failed := make(chan error)
+			go func() {
+				_, err := other.Append(ctx, reading(1))
+				failed <- err
+			}()
+			cancel()
+			require.ErrorIs(t, <-failed, context.Canceled)
+			go func() {
+				_, err := other.Append(context.Background(), reading(1))
+				failed <- err
+			}()
+			require.NoError(t, holder.Close())
+			require.NoError(t, <-failed)
+		})
+	}
+}
+
+// Two stations record and one desk reads, all at once.
+func TestTogether(t *testing.T) {
+	b := create(t)
+	const each = 25
+	var wg sync.WaitGroup
+	failed := make(chan error, 100)
+	for _, station := range []string{"bench-2", "bench-3"} {
+		wg.Go(func() {
+			w, err := Open(b.Path(), options(station))
+			for i := 0; err == nil && i < each; i++ {
+				_, err = w.Append(context.Background(), reading(i))
+			}
+			failed <- err
+		})
+	}
+	written := make(chan struct{})
+	go func() { wg.Wait(); close(written) }()
+	go func() {
+		var err error
+		seen := 0
+		for done := false; err == nil && !done; {
+			select {
+			case <-written:
+				done = true
+			default:
+			}
+			var entries, history []fact.Entry
+			if entries, err = b.Entries(context.Background()); err == nil {
+				history, err = b.History(context.Background(), "head/3")
+			}
+			if err == nil && (len(entries) < seen || len(history) > len(entries)) {
+				err = errors.New("entries vanished")
+			}
+			seen = len(entries)
+		}
+		failed <- err
+	}()
+	for range 3 {
+		require.NoError(t, <-failed)
+	}
+	require.Equal(t, 1+2*each, requireSound(t, b.Path()).Entries)
+}
+
+// One Book in several hands.
+func TestSharedBook(t *testing.T) {
+	b := create(t)
+	var wg sync.WaitGroup
+	failed := make(chan error, 8)
+	for i := range cap(failed) {
+		wg.Go(func() {
+			_, err := b.Append(context.Background(), reading(i), reading(i+1))
+			failed <- err
+		})
+	}
+	wg.Wait()
+	for range cap(failed) {
+		require.NoError(t, <-failed)
+	}
+	require.Equal(t, 1+2*cap(failed), requireSound(t, b.Path()).Entries)
+}
+
+// A full disk: the entry that does not fit is refused, those before stay, and
+// recording goes on when there is room.
+func TestFullDisk(t *testing.T) {
+	b := create(t)
+	record(t, b, reading(0))
+	info, err := os.Stat(b.Path())
+	require.NoError(t, err)
+	b.maxSize = int(info.Size())
+	recorded := 2
+	for {
+		_, err = b.Append(context.Background(), readings(20)...)
+		if err != nil {
+			break
+		}
+		recorded += 20
+	}
+	require.ErrorIs(t, err, berrors.ErrMaxSizeReached)
+	require.NotErrorIs(t, err, ErrUnsound)
+	require.Equal(t, recorded, requireSound(t, b.Path()).Entries)
+	b.maxSize = 0
+	record(t, b, reading(1))
+	require.Equal(t, recorded+1, requireSound(t, b.Path()).Entries)
+}
+
+// A witness that cannot be written: the entry is in the book, the caller is told
+// so, and the next one that can writes the line.
+func TestUnwritableWitness(t *testing.T) {
+	if os.Getuid() == 0 {
+		t.Log("root may write everywhere, so the witness is made a folder instead")
+	}
+	b := create(t)
+	record(t, b, reading(0))
+	path := WitnessPath(b.Path())
+	aside := filepath.Join(t.TempDir(), "aside")
+	require.NoError(t, os.Rename(path, aside))
+	require.NoError(t, os.Mkdir(path, 0o700))
+	_, err := b.Append(context.Background(), reading(1))
+	require.Error(t, err)
+	require.NoError(t, os.Remove(path))
+	require.NoError(t, os.Rename(aside, path))
+	require.Equal(t, 2, requireSound(t, b.Path()).Entries, "refused before anything was written")
+	record(t, b, reading(1))
+}
