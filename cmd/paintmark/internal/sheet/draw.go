@@ -252,57 +252,48 @@ func room(xs, ys []float64, scale, wide, high float64) float64 {
 	return size
 }
 
-// boltState is the last thing that is open about a bolt, or else its last reading.
+// boltState is what is open about a bolt, in the last pass in which something
+// is, or else how it stands in the last pass that was begun.
 func (v *viewer) boltState(js *judge.JointState, place string) boltState {
 	s := boltState{place: place, mark: mark.Pending}
-	point := js.Joint.Point(place)
-	var last *judge.Judged
+	for _, ps := range js.Passes {
+		if c, ok := ps.Cell(place); ok && ps.Begun() {
+			s.stand(c)
+		}
+	}
 	for _, ps := range js.Passes {
 		c, ok := ps.Cell(place)
 		if !ok {
 			continue
 		}
-		for _, r := range c.Live() {
-			s.attested = s.attested || r.Reading.Attested
-			last = &r
+		if v.stageMissed(js, ps.Pass) {
+			s.mark, s.attested = mark.Missed, false
 		}
-	}
-	if last != nil {
-		s.mark = mark.Verdict(last.Verdict)
-	}
-	for _, f := range v.state.Findings {
-		if f.Status != judge.Open || f.Joint != js.Joint.Key {
-			continue
-		}
-		switch {
-		case f.Kind == judge.StageMissed, f.Kind == judge.BoltMissed && f.Point == point:
-			s.mark = mark.Missed
-		case f.Point != point:
-		case f.Kind == judge.BoltSkipped:
-			s.mark = mark.Skipped
-		case f.Kind == judge.RecheckEarly:
-			s.mark = mark.Early
-		default:
-			s.mark = v.ofFinding(js, f, s.mark)
+		for _, i := range v.refs[refKey{c.Point, c.Pass}] {
+			f := v.state.Findings[i]
+			if f.Status != judge.Open {
+				continue
+			}
+			switch s.stand(c); f.Kind {
+			case judge.BoltMissed:
+				s.mark = mark.Missed
+			case judge.RecheckEarly:
+				s.mark = mark.Early
+			}
 		}
 	}
 	return s
 }
 
-// ofFinding is the mark of the reading that an open finding is about.
-func (v *viewer) ofFinding(js *judge.JointState, f judge.Finding, otherwise mark.Mark) mark.Mark {
-	ps, ok := js.Pass(f.Pass)
-	if !ok {
-		return otherwise
-	}
-	c, ok := ps.Cell(f.Point.Place())
-	if !ok {
-		return otherwise
-	}
+// stand makes the state that of one cell.
+func (s *boltState) stand(c *judge.Cell) {
+	s.mark, s.attested = mark.Pending, false
 	if r, ok := c.Last(); ok {
-		return mark.Verdict(r.Verdict)
+		s.mark, s.attested = mark.Verdict(r.Verdict), r.Reading.Attested
 	}
-	return otherwise
+	if c.Skip != nil {
+		s.mark = mark.Skipped
+	}
 }
 
 // firstPulled are the bolts with a double ring: those that the re-check goes

@@ -311,7 +311,9 @@ func restOn(t *testing.T, root *node, in Input) {
 	for _, e := range s.Replans {
 		wants = append(wants, e.Body.(fact.Replan).Because, e.Body.(fact.Replan).PlanName, e.String())
 	}
-	wants = append(wants, s.Plan.Notes...)
+	for _, note := range s.Plan.Notes {
+		wants = append(wants, note+".")
+	}
 	for _, a := range s.Again {
 		wants = append(wants, a.Reasons...)
 	}
@@ -366,7 +368,7 @@ func TestMistakesAreShown(t *testing.T) {
 	require.Contains(t, check.text, "○ not done yet")
 
 	require.Contains(t, tables(joints(root)[1])["Stage 2"].text, "□ Missed: no bolt was pulled, and a later pass was begun. Bolts: 4, 5, 3, 6, 2, 7, 1, 8.")
-	require.Contains(t, left["Re-torque"].text, "○ Not begun. All bolts to do, in this order: 4, 5, 3, 6, 2, 7, 1, 8.")
+	require.Contains(t, left["Re-torque"].text, "To 65 lbf·ft (62.4–67.6 lbf·ft).○ Not begun. All bolts to do, in this order: 4, 5, 3, 6, 2, 7, 1, 8.")
 	require.Contains(t, manifold.text, "The order of this joint was computed by the program")
 	require.NotContains(t, joints(root)[0].text, "was computed by the program")
 
@@ -700,17 +702,34 @@ func TestDrawingSaysWhatIsOpen(t *testing.T) {
 	require.Equal(t, map[string]string{
 		"4": "bolt 4, number 1 in the order: too early",
 		"5": "bolt 5, number 2 in the order: within",
-		"3": "bolt 3, number 3 in the order: within",
+		"3": "bolt 3, number 3 in the order: not done yet", // in the re-check
 		"6": "bolt 6, number 4 in the order: skipped",
-		"2": "bolt 2, number 5 in the order: within, attested",
+		"2": "bolt 2, number 5 in the order: within", // in stage 3; attested was stage 2
 		"7": "bolt 7, number 6 in the order: missed",
 		"1": "bolt 1, number 7 in the order: doubtful",
 		"8": "bolt 8, number 8 in the order: low",
 	}, said)
 	legend := joints(root)[0].all(classed("legend"))[0].text
-	require.Contains(t, legend, "dashed: ◊ attested")
+	require.NotContains(t, legend, "attested")
 	require.Contains(t, legend, "double ring: among the first 4 pulled in the last stage")
 	require.Len(t, joints(root)[0].all(classed("ring")), 4)
+}
+
+// A drawing made in the middle of a pass must not show a bolt as done in it, and
+// what was attested is marked.
+func TestDrawingInTheMiddleOfAPass(t *testing.T) {
+	r := newRecord(t, "vee-six.toml")
+	r.prepared("head-left")
+	r.stage(t, "head-left", "stage-1", wrench)
+	r.reading("head-left/4", "stage-2", "45 lbf·ft", fact.Instrument{}, attested)
+	_, root := written(t, r.input(t))
+	part := joints(root)[0]
+	require.Contains(t, part.all(named("svg"))[0].text, "bolt 4, number 1 in the order: within, attested")
+	legend := part.all(classed("legend"))[0].text
+	require.Contains(t, legend, "○ not done yet: 7")
+	require.Contains(t, legend, "✓ within: 1")
+	require.Contains(t, legend, "dashed: ◊ attested")
+	require.Len(t, part.all(classed("attested")), 1)
 }
 
 // However bolts lie, words must not cover each other unless the sheet says that
@@ -753,5 +772,97 @@ func TestLayouts(t *testing.T) {
 			require.LessOrEqual(t, (slices.Max(xs)-slices.Min(xs))*l.scale+l.wide*l.size, fullWidth+1e-6)
 			require.LessOrEqual(t, (slices.Max(ys)-slices.Min(ys))*l.scale, mostHigh+1e-6)
 		})
+	}
+}
+
+// A converted value must not look as if it lay on the other side of a limit.
+func TestConvertedShowsTheSide(t *testing.T) {
+	limits := quantity.Limits{Least: quantity.MustParse("24 lbf·ft"), Most: quantity.MustParse("26 lbf·ft")}
+	for value, want := range map[string]string{
+		// 1 lbf·ft is 1.3558179483314004 N·m by the definitions of foot, pound and
+		// standard gravity, so 26 lbf·ft are 35.25126665661641 N·m.
+		"35.2515 N·m": "≈ 26.0002 lbf·ft",
+		"35.25 N·m":   "≈ 26.00 lbf·ft",
+		"30 N·m":      "≈ 22.13 lbf·ft",
+		"1 mm":        "",
+	} {
+		require.Equal(t, want, converted(quantity.MustParse(value), quantity.PoundForceFoot, limits), value)
+	}
+}
+
+func TestLimitsWithoutEndlessDigits(t *testing.T) {
+	third := quantity.MustParse("33.333333333333333333 N·m")
+	require.Equal(t, "33.333–36.4 N·m", limitWords(quantity.Limits{Least: third, Most: quantity.MustParse("36.4 N·m")}))
+	require.Equal(t, "at most 0.00025 mm", limitWords(quantity.Limits{Most: quantity.MustParse("0.00025 mm")}))
+	require.Equal(t, "at least 33.333 N·m", limitWords(quantity.Limits{Least: third}))
+}
+
+// A finding about several readings stands beside each of them.
+func TestAFindingOfSeveralBoltsIsAtEachOfThem(t *testing.T) {
+	r := newRecord(t, "vee-six.toml")
+	r.confirm("manifold/seals")
+	low := small
+	low.Range.Least = quantity.MustParse("100 lbf·in")
+	r.stage(t, "manifold", "stage-1", low)
+	in := r.input(t)
+	number := 1 + slices.IndexFunc(in.State.Findings, func(f judge.Finding) bool { return f.Kind == judge.InstrumentRange })
+	require.Positive(t, number)
+	_, root := written(t, in)
+	links := tables(joints(root)[2])["Stage 1"].all(func(n *node) bool { return n.attrs["href"] == fmt.Sprintf("#F%d", number) })
+	require.Len(t, links, 6)
+}
+
+// Two instruments under one name, or one before and after its calibration, must
+// be told apart at every reading.
+func TestInstrumentsOfOneNameAreNumbered(t *testing.T) {
+	r := newRecord(t, "vee-six.toml")
+	r.reading("head-left/4", "stage-1", "25.0 lbf·ft", wrench)
+	r.reading("head-left/3", "stage-1", "0.1 mm", gauge)
+	other := wrench
+	other.Calibrated = "2026-03-02"
+	r.reading("head-left/5", "stage-1", "25.1 lbf·ft", other)
+	_, root := written(t, r.input(t))
+	stage := tables(joints(root)[0])["Stage 1"]
+	row, _ := line(t, stage, "bench-1#2")
+	require.Contains(t, row.text, "big-wrench [1]")
+	row, _ = line(t, stage, "bench-1#3")
+	require.Contains(t, row.text, "depth-gaugebench-1#3")
+	row, _ = line(t, stage, "bench-1#4")
+	require.Contains(t, row.text, "big-wrench [3]")
+	rows := root.all(classed("instruments"))[0].all(named("tr"))
+	require.Len(t, rows, 4)
+	require.Contains(t, rows[3].text, "big-wrench [3]")
+	require.Contains(t, rows[3].text, "2026-03-02")
+}
+
+// An open re-check says from when on it may be made.
+func TestTheWaitIsShown(t *testing.T) {
+	r := newRecord(t, "vee-six.toml")
+	r.prepared("head-left")
+	for i := 1; i <= 3; i++ {
+		r.stage(t, "head-left", fact.Pass(fmt.Sprintf("stage-%d", i)), wrench)
+	}
+	last := r.entries[len(r.entries)-1].Time
+	_, root := written(t, r.input(t))
+	from := last.Add(20 * time.Minute).In(time.FixedZone("", 3600)).Format(time.DateTime)
+	require.Contains(t, tables(joints(root)[0])["Re-check"].text, "Not before "+from)
+	require.Contains(t, root.all(classed("again"))[0].text, "not before "+from)
+	require.Contains(t, root.all(classed("again"))[0].text, "re-check: check57.2–67.6 lbf·ft")
+}
+
+// Entries of two stations keep their own numbers and both heads are shown.
+func TestTwoStations(t *testing.T) {
+	r := newRecord(t, "vee-six.toml")
+	r.reading("head-left/4", "stage-1", "25.0 lbf·ft", wrench)
+	r.entries = append(r.entries, fact.Entry{Ref: fact.Ref{Station: "bench-2", Number: 1}, Time: r.at,
+		Body: fact.Reading{Point: "head-left/5", Pass: "stage-1", Value: quantity.MustParse("25.2 lbf·ft"), Instrument: wrench}})
+	in := r.input(t)
+	in.Heads = []Head{{"bench-1", 2, hashOf(r.entries[1].Ref)}, {"bench-2", 1, hashOf(r.entries[2].Ref)}}
+	_, root := written(t, in)
+	_, _ = line(t, tables(joints(root)[0])["Stage 1"], "bench-2#1")
+	rows := root.all(classed("book"))[0].all(named("tr"))
+	require.Len(t, rows, 3)
+	for i, h := range in.Heads {
+		require.Equal(t, h.Station+strconv.FormatUint(h.Number, 10)+hex.EncodeToString(h.Hash[:]), rows[i+1].text)
 	}
 }

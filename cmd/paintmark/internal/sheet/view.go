@@ -560,6 +560,9 @@ func (v *viewer) pass(js *judge.JointState, ps *judge.PassState) *table {
 		for _, c := range ps.Cells {
 			places = append(places, c.Place)
 		}
+		if p.Kind != plan.Recheck {
+			t.About = append(t.About, "To "+p.Target.String()+" ("+limitWords(p.Limits)+").")
+		}
 		what := mark.Pending.Symbol + " Not begun. " + sentence(bolts(p)) + " to do, in this order: "
 		if missed {
 			what = mark.Missed.Symbol + " Missed: no bolt was pulled, and a later pass was begun. Bolts: "
@@ -622,7 +625,7 @@ func held(p plan.Pass) string {
 		parts = append(parts, limitWords(l))
 	}
 	if !p.Moved.IsZero() {
-		parts = append(parts, "≤ "+p.Moved.String())
+		parts = append(parts, "≤\u00a0"+p.Moved.String())
 	}
 	return strings.Join(parts, ", ")
 }
@@ -1082,7 +1085,9 @@ func (v *viewer) cautions() []string {
 		"Torque is not clamp load. At one and the same torque the clamp load commonly scatters by some 25 % to either side with lubricated threads and by some 35 % with dry ones; any clamp load computed from a torque is an estimate.",
 		"After heat cycles, let hot parts cool before the bolts are gone over.",
 	)
-	list = append(list, s.Plan.Notes...)
+	for _, note := range s.Plan.Notes {
+		list = append(list, strings.TrimSuffix(note, ".")+".")
+	}
 	return append(list,
 		"A sound book says that the record was not changed since it was written. It does not say that each instrument was right, nor that each pull was made on the bolt it stands against.",
 		"This record does not replace the judgement of the person who signs it.",
