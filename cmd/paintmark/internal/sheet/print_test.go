@@ -22,11 +22,17 @@ import (
 // what it keeps.
 func browse(t *testing.T, browser string, args ...string) []byte {
 	t.Helper()
+	// Not t.TempDir: what the browser leaves running for a moment may still write
+	// there, and that is no failure of the sheet.
+	home, err := os.MkdirTemp("", "paintmark-browser-")
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = os.RemoveAll(home) })
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	args = append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--user-data-dir=" + t.TempDir()}, args...)
+		"--disable-component-update", "--disable-sync", "--user-data-dir=" + home}, args...)
 	cmd := exec.CommandContext(ctx, browser, args...)
+	cmd.Env = append(os.Environ(), "HOME="+home, "XDG_CONFIG_HOME="+home, "XDG_CACHE_HOME="+home)
 	var out, said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &said
 	require.NoError(t, cmd.Run(), "%s", &said)
