@@ -56,7 +56,7 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 		return nil, b.fail(err)
 	}
 	if len(w.lines) > 0 {
-		if err := addLines(w.witness, w.lines); err != nil {
+		if err := b.addLines(w.witness, w.lines); err != nil {
 			return w.entries, &Error{Path: b.path, Class: ErrUnwitnessed, Cause: err}
 		}
 	}
@@ -252,5 +252,5 @@ func (w *writer) mend(path string) error {
 			return fmt.Errorf("cutting a torn line off the witness: %w", err)
 		}
 	}
-	return addLines(w.witness, x.unwitnessed)
+	return w.book.addLines(w.witness, x.unwitnessed)
 }

@@ -59,6 +59,8 @@ type Book struct {
 	since   time.Duration // of the last entry this Book wrote
 	trusted stamp         // the file as its pages were last found sound
 	maxSize int           // bbolt's limit to the file; none if 0
+
+	addLines func(*os.File, []line) error
 }
 
 // Open looks at the book at path without keeping it open. It fails with
@@ -95,7 +97,7 @@ func newBook(path string, o Options) (*Book, error) {
 	if o.Wait == 0 {
 		o.Wait = DefaultWait
 	}
-	return &Book{path: path, options: o}, nil
+	return &Book{path: path, options: o, addLines: addLines}, nil
 }
 
 // Path is the book's file.

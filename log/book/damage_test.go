@@ -578,8 +578,11 @@ func (s specimen) requireTrue(t testing.TB, left []fact.Entry, faults []Fault) {
 // or an error.
 func (s specimen) requireHistories(t testing.TB, b *Book) {
 	t.Helper()
-	for n := range 10 {
-		point := fact.NewPoint("head", fmt.Sprint(n))
+	points := map[fact.Point]bool{}
+	for _, e := range s.entries {
+		points[e.Body.About()] = true
+	}
+	for point := range points {
 		list, err := b.History(context.Background(), point)
 		if err != nil {
 			require.True(t, isUnsound(err) || errors.Is(err, ErrNewer), "%v", err)

@@ -57,13 +57,19 @@ func take(l *locked, path string) (*snapshot, error) {
 }
 
 func (s *snapshot) takeWitness(path string) error {
-	var err error
-	s.witness, err = os.ReadFile(WitnessPath(path))
-	s.witnessed = err == nil
-	if err != nil && !errors.Is(err, os.ErrNotExist) {
+	path = WitnessPath(path)
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil
+	case err != nil:
 		return err
+	case !info.Mode().IsRegular():
+		return fmt.Errorf("%s: the witness is no file", path)
 	}
-	return nil
+	s.witness, err = os.ReadFile(path)
+	s.witnessed = err == nil
+	return err
 }
 
 // A stamp tells a state of the file from others.
