@@ -30,7 +30,8 @@ type Options struct {
 	// Start is when the session began, with the monotonic clock; now if zero.
 	// Entries are timed by their monotonic distance from it.
 	Start time.Time
-	// Now is the clock; time.Now if nil.
+	// Now is the clock; time.Now if nil. It is asked by every goroutine that
+	// records.
 	Now func() time.Time
 	// Wait is how long to wait for a book that another program has locked;
 	// DefaultWait if zero.

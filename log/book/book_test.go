@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
@@ -14,12 +15,20 @@ import (
 	"paintmark/calc/quantity"
 )
 
-// A clock that tests set by hand.
-type clock struct{ now time.Time }
+// A clock that goes a second further whenever it is looked at.
+type clock struct {
+	mu  sync.Mutex
+	now time.Time
+}
 
-func newClock() *clock { return &clock{time.Date(2026, 3, 2, 7, 30, 0, 0, time.UTC)} }
+func newClock() *clock { return &clock{now: time.Date(2026, 3, 2, 7, 30, 0, 0, time.UTC)} }
 
-func (c *clock) Now() time.Time { c.now = c.now.Add(time.Second); return c.now }
+func (c *clock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now = c.now.Add(time.Second)
+	return c.now
+}
 
 func options(station string) Options {
 	return Options{Station: station, Session: "sitting of " + station, Now: newClock().Now, Wait: 5 * time.Second}

@@ -19,12 +19,15 @@ import (
 // it is killed.
 const crashEnv = "PAINTMARK_TEST_RECORD"
 
+// gaveUp is its exit code if it was not.
+const gaveUp = 3
+
 func TestMain(m *testing.M) {
 	if path := os.Getenv(crashEnv); path != "" {
 		if err := recordForEver(path); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 		}
-		os.Exit(1)
+		os.Exit(gaveUp)
 	}
 	os.Exit(m.Run())
 }
@@ -76,7 +79,7 @@ func TestKilled(t *testing.T) {
 		}
 		var exit *exec.ExitError
 		require.ErrorAs(t, cmd.Wait(), &exit)
-		require.Equal(t, -1, exit.ExitCode(), "it ended by itself")
+		require.NotEqual(t, gaveUp, exit.ExitCode(), "it ended by itself")
 
 		r := requireSound(t, b.Path())
 		require.LessOrEqual(t, len(r.Notes), 2)
