@@ -361,8 +361,10 @@ func element(t reflect.Type) reflect.Type {
 	return t
 }
 
+// readsText tells whether a type is read from text; a date of TOML's own has its
+// own syntax.
 func readsText(t reflect.Type) bool {
-	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
+	return t != reflect.TypeFor[toml.LocalDate]() && reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
 }
 
 func tagName(field reflect.StructField) string {
