@@ -233,11 +233,12 @@ func (w *writer) mend(path string) error {
 		return err
 	}
 	x := examine(s, false)
-	if faults := x.readingFaults(); len(faults) > 0 {
-		return &Error{Class: ErrDamaged, Faults: faults, Hint: hintRenew(faults)}
+	r := x.report
+	if r.Faults = x.readingFaults(); !r.Sound() {
+		return r.Err()
 	}
 	if w.witness == nil && len(x.unwitnessed) == 0 {
-		return &Error{Class: ErrDamaged, Detail: "its witness " + path + " is missing", Hint: hintWitness}
+		return &Error{Class: ErrDamaged, Detail: "its witness " + path + " is missing", Hint: hintRenew}
 	}
 	if w.witness == nil {
 		if w.witness, err = os.OpenFile(path, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, filePermission); err != nil {

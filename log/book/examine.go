@@ -72,6 +72,8 @@ func examine(s *snapshot, search bool) *examination {
 	x.judge()
 	x.judgeWitness()
 	x.judgeLabel()
+	x.report.Renewable = !x.denied && !x.report.Sound() &&
+		!slices.ContainsFunc(x.report.Faults, func(f Fault) bool { return f.Kind != Witness })
 	slices.SortStableFunc(x.report.Faults, func(a, b Fault) int {
 		return cmp.Or(cmp.Compare(a.Ref.Station, b.Ref.Station), cmp.Compare(a.Ref.Number, b.Ref.Number))
 	})

@@ -106,7 +106,7 @@ func admitAny(file *os.File) error {
 	return err
 }
 
-// checkFile tells what is wrong with a path that has no book's file.
+// checkFile tells what is wrong with a path where no file is that could be a book.
 func checkFile(path string) error {
 	info, err := os.Stat(path)
 	if errors.Is(err, os.ErrNotExist) {
@@ -152,8 +152,13 @@ func (b *Book) lock(ctx context.Context, readOnly bool, admit func(*os.File) err
 	var end <-chan time.Time
 	for pause := time.Millisecond; ; pause = min(2*pause, 20*time.Millisecond) {
 		l, err := b.tryLock(readOnly, admit)
-		if !errors.Is(err, berrors.ErrTimeout) {
-			return l, b.fail(err)
+		switch {
+		case err == nil:
+			return l, nil
+		case errors.Is(err, os.ErrNotExist):
+			return nil, checkFile(b.path)
+		case !errors.Is(err, berrors.ErrTimeout):
+			return nil, b.fail(err)
 		}
 		if end == nil {
 			timer := time.NewTimer(b.options.Wait)
@@ -196,8 +201,8 @@ func (b *Book) tryLock(readOnly bool, admit func(*os.File) error) (*locked, erro
 		})
 		return err
 	})
-	if err != nil && l.file != nil {
-		_ = l.file.Close() // bbolt closed it, unless it panicked
+	if errors.Is(err, errPanicked) && l.file != nil {
+		l.abandon()
 	}
 	return l, err
 }
@@ -214,6 +219,7 @@ func (l *locked) close() {
 // could never close. The mapping stays until the program ends.
 func (l *locked) abandon() {
 	l.db = nil
+	unlock(l.file)
 	_ = l.file.Close()
 }
 

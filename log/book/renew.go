@@ -10,17 +10,8 @@ import (
 	"paintmark/calc/fact"
 )
 
-const hintWitness = "the book itself is whole: bring back the witness that belongs to it, or renew the witness"
-
-// hintRenew is the hint for a book whose witness alone is at fault.
-func hintRenew(faults []Fault) string {
-	for _, f := range faults {
-		if f.Kind != Witness {
-			return ""
-		}
-	}
-	return hintWitness
-}
+// hintRenew is the hint for a book of which the witness alone is incomplete.
+const hintRenew = "the book itself is whole: bring back the witness that belongs to it, or renew the witness"
 
 // Renew writes the witness anew, for a book that was handed over or restored
 // without it. The book must be sound in itself, and what is left of the witness
@@ -34,13 +25,11 @@ func Renew(ctx context.Context, path string, o Options) (fact.Entry, error) {
 	var count int
 	err = b.read(ctx, func(s *snapshot) error {
 		x := examine(s, false)
-		for _, f := range x.report.Faults {
-			if f.Kind != Witness || x.denied {
-				return &Error{Path: path, Class: ErrDamaged, Faults: x.report.Faults, Hint: hints[ErrDamaged]}
-			}
-		}
 		if x.report.Sound() {
 			return b.fail(errors.New("the witness needs no renewing"))
+		}
+		if !x.report.Renewable {
+			return b.fail(x.report.Err())
 		}
 		var text []byte
 		for _, r := range x.refs() {

@@ -31,6 +31,9 @@ type Report struct {
 	Faults []Fault
 	// Notes are what is worth knowing and not wrong.
 	Notes []string
+	// Renewable tells that nothing is wrong but that lines are missing in the
+	// witness, or all of it, so that Renew can write it anew.
+	Renewable bool
 }
 
 // An End is the last entry of a station. Its hash stands for all before it.
@@ -48,7 +51,10 @@ func (r Report) Err() error {
 	if r.Sound() {
 		return nil
 	}
-	e := &Error{Path: r.Path, Class: ErrNewer, Faults: r.Faults, Hint: hintRenew(r.Faults)}
+	e := &Error{Path: r.Path, Class: ErrNewer, Faults: r.Faults}
+	if r.Renewable {
+		e.Hint = hintRenew
+	}
 	for _, f := range r.Faults {
 		if f.Kind != Newer {
 			e.Class = ErrDamaged
@@ -82,7 +88,8 @@ func (b *Book) Entries(ctx context.Context) ([]fact.Entry, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := Report{Path: b.path, Faults: x.readingFaults()}
+	r := x.report
+	r.Path, r.Faults = b.path, x.readingFaults()
 	if err := r.Err(); err != nil {
 		return nil, err
 	}

@@ -173,3 +173,60 @@ func TestWitnessIsAFolder(t *testing.T) {
 	require.Equal(t, 2, requireSound(t, b.Path()).Entries)
 	record(t, b, reading(1))
 }
+
+// A book that vanishes under an open handle is missing, and not made anew.
+func TestVanished(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "2117.book")
+	b, _, err := Create(path, options("bench-1"), opening)
+	require.NoError(t, err)
+	record(t, b, reading(1))
+	require.NoError(t, os.Remove(path))
+	_, err = b.Append(context.Background(), reading(2))
+	require.ErrorIs(t, err, ErrMissing)
+	_, err = b.Entries(context.Background())
+	require.ErrorIs(t, err, ErrMissing)
+	require.NoFileExists(t, path)
+}
+
+// A panic of bbolt's becomes an error, and gives the book free for others.
+func TestPanic(t *testing.T) {
+	b := create(t)
+	for _, where := range []string{"while open", "while opening"} {
+		t.Run(where, func(t *testing.T) {
+			admit := func(*os.File) error { return nil }
+			if where == "while opening" {
+				admit = func(*os.File) error { panic("assertion failed") }
+			}
+			l, err := b.lock(context.Background(), false, admit)
+			if err == nil {
+				err = guarded(func() error {
+					return l.db.Update(func(*bbolt.Tx) error { panic("assertion failed") })
+				})
+				l.abandon()
+			}
+			require.ErrorIs(t, err, errPanicked)
+			require.ErrorIs(t, err, ErrDamaged)
+			record(t, b, reading(1))
+		})
+	}
+}
+
+// A file that is cut off while it is mapped faults; that is an error as well.
+func TestFault(t *testing.T) {
+	s := newSpecimen()
+	path := s.write(t, t.TempDir())
+	b, err := newBook(path, options("bench-1"))
+	require.NoError(t, err)
+	l, err := b.lock(context.Background(), false, admitAny)
+	require.NoError(t, err)
+	require.NoError(t, os.Truncate(path, 2*pageSize))
+	err = guarded(func() error {
+		return l.db.View(func(tx *bbolt.Tx) error {
+			return tx.Bucket(bucketEntries).ForEach(func(_, _ []byte) error { return nil })
+		})
+	})
+	require.ErrorIs(t, err, ErrDamaged)
+	l.abandon()
+	_, err = b.Entries(context.Background())
+	require.ErrorIs(t, err, ErrShort)
+}

@@ -1,4 +1,4 @@
-//go:build unix
+//go:build unix && !aix && !solaris
 
 package book
 
@@ -23,3 +23,7 @@ func syncFolder(path string) error {
 	}
 	return err
 }
+
+// unlock gives up the lock on a file that stays mapped: closing it alone would
+// keep the lock for as long as the mapping lasts.
+func unlock(file *os.File) { _ = syscall.Flock(int(file.Fd()), syscall.LOCK_UN) }

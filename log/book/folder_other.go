@@ -1,6 +1,0 @@
-//go:build !unix
-
-package book
-
-// syncFolder does nothing where a folder cannot be synced.
-func syncFolder(string) error { return nil }
