@@ -246,43 +246,28 @@ func (w *sitting) lookAgain(ctx context.Context) error {
 
 // current is the task that the next fitting sample belongs to, which may have
 // to wait; no task if nothing is left. It is the one the builder chose; else the
-// first that may be done now, of the pass that is being made if there is one;
-// else the one that may be done the earliest.
+// first that may be done now, of the pass that is being made if it has one; else
+// the one that may be done the earliest.
 func (w *sitting) current() (judge.Task, bool) {
 	tasks := w.state.Tasks
 	if len(tasks) == 0 {
 		return judge.Task{}, false
 	}
 	if w.chosen != nil {
-		if t, err := w.taskAt(w.chosen.point, w.chosen.pass); err == nil {
+		if t, err := w.state.TaskFor(w.chosen.point, w.chosen.pass); err == nil {
 			return t, true
 		}
 		w.chosen = nil
 	}
 	now := w.Now()
 	ready := func(t judge.Task) bool { return !t.NotBefore.After(now) }
-	begun := func(t judge.Task) bool { return ready(t) && t.Joint == w.joint && t.Pass == w.pass }
+	begun := func(t judge.Task) bool { return ready(t) && t.Joint == w.joint && t.Pass == w.pass && t.LeftOut == "" }
 	for _, fits := range []func(judge.Task) bool{begun, ready} {
 		if i := slices.IndexFunc(tasks, fits); i >= 0 {
 			return tasks[i], true
 		}
 	}
 	return slices.MinFunc(tasks, func(a, b judge.Task) int { return a.NotBefore.Compare(b.NotBefore) }), true
-}
-
-// taskAt is the task at one point: as it stands among what can be done now, with
-// its wait, else out of turn.
-func (w *sitting) taskAt(point fact.Point, pass fact.Pass) (judge.Task, error) {
-	t, err := w.state.TaskFor(point, pass)
-	if err != nil {
-		return t, err
-	}
-	for _, due := range w.state.Tasks {
-		if due.Point == t.Point && due.Pass == t.Pass {
-			return due, nil
-		}
-	}
-	return t, nil
 }
 
 // next shows what is next, if that was not shown yet, and gives a channel that

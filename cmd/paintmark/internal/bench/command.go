@@ -126,7 +126,7 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		return nil
 	}
 	if c.Point != "" {
-		t, err := w.taskAt(w.point(c.Point, task), c.Pass)
+		t, err := w.state.TaskFor(w.point(c.Point, task), c.Pass)
 		if err != nil {
 			return refuse("%v", err)
 		}
@@ -154,6 +154,9 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		if c, ok := w.cell(task); ok && c.Done {
 			return refuse("%s is done in %s, so there is nothing to leave out", task.Point, task.Name)
 		}
+		if task.LeftOut != "" {
+			return refuse("%s is left out of %s already: %s", task.Point, task.Name, task.LeftOut)
+		}
 		if strings.TrimSpace(c.Text) == "" {
 			return refuse("a reason is needed to leave %s out", task.Point)
 		}
@@ -180,11 +183,11 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 // unless another is named.
 func (w *sitting) choose(point fact.Point, pass fact.Pass, now judge.Task) (judge.Task, error) {
 	if pass == "" && now.Pass != "" && point.Joint() == now.Joint {
-		if t, err := w.taskAt(point, now.Pass); err == nil {
+		if t, err := w.state.TaskFor(point, now.Pass); err == nil {
 			return t, nil
 		}
 	}
-	return w.taskAt(point, pass)
+	return w.state.TaskFor(point, pass)
 }
 
 // settle ends a choice that this task was, and shows what was done.
