@@ -127,14 +127,15 @@ type Task struct {
 	Name      string     `json:"name"`
 	Target    *Quantity  `json:"target,omitempty"`
 	Limits    *Limits    `json:"limits,omitempty"`
-	After     string     `json:"after,omitempty"` // the verdict of the reading that has to be made good
+	After     string     `json:"after,omitempty"`    // the verdict of the reading that has to be made good
+	LeftOut   string     `json:"left_out,omitempty"` // why the bolt was left out of the pass
 	NotBefore *time.Time `json:"not_before,omitempty"`
 }
 
 // TaskOf gives a task's JSON form.
 func TaskOf(t judge.Task) *Task {
 	return &Task{Kind: string(t.Kind), Point: t.Point, Pass: t.Pass, Name: t.Name, Target: Of(t.Target), Limits: LimitsOf(t.Limits),
-		After: string(t.Again), NotBefore: moment(t.NotBefore)}
+		After: string(t.Again), LeftOut: t.LeftOut, NotBefore: moment(t.NotBefore)}
 }
 
 func moment(t time.Time) *time.Time {

@@ -95,7 +95,7 @@ func (t *Terminal) Keys(from io.Reader, interrupt func()) <-chan bench.Command {
 				select {
 				case commands <- c:
 				default:
-					t.hint("wait until what was asked for before is done")
+					t.Say(warn + " wait until what was asked for before is done")
 				}
 			}
 		}
@@ -134,13 +134,6 @@ func skipSequence(in *bufio.Reader) bool {
 		_, _, _ = in.ReadRune()
 	}
 	return true
-}
-
-// hint says something about a key in a line of the record.
-func (t *Terminal) hint(text string) {
-	t.mutex.Lock()
-	defer t.mutex.Unlock()
-	t.draw([]string{clean(indentation + warn + " " + text)})
 }
 
 // key takes one key, and gives a command where one is complete.

@@ -160,3 +160,10 @@ func (t *Terminal) erase(b *strings.Builder) {
 	}
 	t.drawn = 0
 }
+
+// Say puts a line of its own into the record.
+func (t *Terminal) Say(text string) {
+	t.mutex.Lock()
+	defer t.mutex.Unlock()
+	t.draw([]string{clean(indentation + text)})
+}

@@ -51,10 +51,14 @@ func limitWords(l quantity.Limits, beside quantity.Unit) string {
 }
 
 func againWords(task judge.Task) string {
-	if task.Again == "" {
-		return ""
+	words := ""
+	if task.Again != "" {
+		words = " again, it was " + string(task.Again)
 	}
-	return " again, it was " + string(task.Again)
+	if task.LeftOut != "" {
+		words += ", left out: " + task.LeftOut
+	}
+	return words
 }
 
 // The symbols of what went right, and of what wants attention.
