@@ -40,12 +40,16 @@ func newJudging(p *plan.Plan, entries []fact.Entry) *judging {
 	for _, joint := range p.Joints {
 		js := &JointState{Joint: joint, first: -1, last: &PassState{}}
 		for _, s := range joint.Steps {
-			js.Steps = append(js.Steps, j.cell(joint.Point(s.Key), ""))
+			c := j.cell(joint.Point(s.Key), "")
+			c.reads = s.Measured()
+			js.Steps = append(js.Steps, c)
 		}
 		for _, pass := range joint.Passes {
 			ps := &PassState{Pass: pass}
 			for _, b := range joint.Bolts {
-				ps.Cells = append(ps.Cells, j.cell(joint.Point(b.Key), pass.Key))
+				c := j.cell(joint.Point(b.Key), pass.Key)
+				c.reads = true
+				ps.Cells = append(ps.Cells, c)
 			}
 			ps.asked = len(ps.Cells)
 			js.Passes = append(js.Passes, ps)
@@ -102,9 +106,10 @@ func (j *judging) gather() {
 		case fact.Skip:
 			c, ok := j.cells[cellKey{b.Point, b.Pass}]
 			switch {
-			case ok && void != nil:
+			case !ok || b.Pass == "": // preparation cannot be left out
+			case void != nil:
 				c.Past = append(c.Past, Past{*e, void})
-			case ok:
+			default:
 				c.endSkip()
 				c.Skip = e
 				c.skips = append(c.skips, i)
@@ -130,7 +135,7 @@ func (j *judging) gatherReading(i int, e *fact.Entry, b fact.Reading, void *fact
 		s.Instruments = append(s.Instruments, b.Instrument)
 	}
 	c, ok := j.cells[cellKey{b.Point, b.Pass}]
-	if !ok {
+	if !ok || !c.reads {
 		s.Loose = append(s.Loose, r)
 		return
 	}
@@ -295,6 +300,10 @@ func (j *judging) judgeChecks(js *JointState, ps *PassState) {
 	if end, ok := js.stagesEnded(j, len(j.entries)); ok && ps.Pass.Wait > 0 {
 		ps.NotBefore = end.Add(ps.Pass.Wait)
 	}
+	pulled := map[string]int{} // when in the last stage
+	for _, c := range js.last.Cells {
+		pulled[c.Place] = c.first
+	}
 	for _, c := range ps.Cells {
 		early := false
 		for i := range c.Readings {
@@ -317,6 +326,8 @@ func (j *judging) judgeChecks(js *JointState, ps *PassState) {
 				c.toPull = r.Verdict != Held
 			}
 			c.note(r, r.Verdict.Good() && !early)
+			// A bolt pulled in the last stage after all is to be gone over once more.
+			c.Done = c.Done && pulled[c.Place] < r.at
 		}
 	}
 }
@@ -329,10 +340,10 @@ func (j *judging) early(js *JointState, pass plan.Pass, r *Judged) bool {
 }
 
 // beforePull tells whether a place in the record comes before a bolt was pulled
-// in the last stage. A bolt left out there on purpose is checked as it is.
+// in the last stage. A bolt left out there on purpose by then is checked as it is.
 func (j *judging) beforePull(js *JointState, bolt fact.Point, at int) bool {
 	c, ok := j.cells[cellKey{bolt, js.last.Pass.Key}]
-	return ok && c.Skip == nil && (c.first < 0 || c.first > at)
+	return ok && (c.first < 0 || c.first > at) && (len(c.skips) == 0 || c.skips[0] > at)
 }
 
 // stagesEnded is when the last pull in a stage was made, of those before the

@@ -182,7 +182,7 @@ func (f *finder) measured(i int, c *Cell, step plan.Step) {
 	made := Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "mend it and measure again"}
 	switch like := unitOf(step.Limits); r.Verdict {
 	case Doubtful:
-		made.Text = fmt.Sprintf("%s: %s, but the instrument said %s", step.Text, number(r.Reading.Value), strings.Join(r.Reading.Status, ", "))
+		made.Text = fmt.Sprintf("%s: %s, but the instrument said %s", step.Text, number(r.Reading.Value), said(r.Reading.Status))
 		made.Remedy = "measure again"
 	case Unjudged:
 		made.Text = fmt.Sprintf("%s: %s is no %s", step.Text, number(r.Reading.Value), like.Dimension())
@@ -364,7 +364,7 @@ func (f *finder) bad(live []Judged, i, good int) Finding {
 		angle := inUnit(r.Reading.Angle, pass.Moved.Unit, quantity.Limits{Most: pass.Moved})
 		made.Kind, made.Text = BoltMoved, fmt.Sprintf("it turned %s in %s; a bolt that holds turns at most %s", angle, in, pass.Moved)
 	case Doubtful:
-		made.Kind, made.Text = BoltDoubtful, fmt.Sprintf("%s in %s, but the instrument said %s", number(r.Reading.Value), in, strings.Join(r.Reading.Status, ", "))
+		made.Kind, made.Text = BoltDoubtful, fmt.Sprintf("%s in %s, but the instrument said %s", number(r.Reading.Value), in, said(r.Reading.Status))
 	default:
 		made.Kind, made.Text = BoltUnjudged, unjudged(r, pass)
 		made.Remedy = "take the reading back and go over the bolt with the right instrument"
@@ -559,7 +559,7 @@ func (f *finder) ranges(cells []*Cell) {
 			if place, err := limits.Place(r.Reading.Value); err != nil || place == quantity.Inside {
 				continue
 			}
-			k := key{r.Reading.Instrument.Name, limits.String()}
+			k := key{called(r.Reading.Instrument), limits.String()}
 			g := groups[k]
 			if g == nil {
 				g = &group{}
@@ -606,7 +606,7 @@ func (j *judging) overdue() {
 			i = len(j.state.Findings)
 			index[key] = i
 			j.add(Finding{Kind: InstrumentOverdue, Status: ForReview,
-				Text:   fmt.Sprintf("%s was used after its calibration was due on %s", r.Instrument.Name, r.Instrument.Due),
+				Text:   fmt.Sprintf("%s was used after its calibration was due on %s", called(r.Instrument), r.Instrument.Due),
 				Remedy: "have the instrument checked and its readings judged", rank: [3]int{len(j.state.Joints), 0, 0}})
 		}
 		j.state.Findings[i].Entries = append(j.state.Findings[i].Entries, e.Ref)

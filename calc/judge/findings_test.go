@@ -139,6 +139,13 @@ var scenarios = []struct {
 		"settled re-torque too early head/heat-cycles retorque"}},
 
 	{"not in the plan", prepared + "s1 1 9=12", []string{"for review not in the plan head/9 stage-1"}},
+	{"a reading where a word is wanted", "head: pre faces=3mm s1 1", []string{
+		"open not prepared head/faces", "open not prepared head/dowel", "for review not in the plan head/faces"}},
+	{"preparation cannot be left out", "head: pre skipfaces skipdowel s1 1", []string{"open not prepared head/faces", "open not prepared head/dowel"}},
+	{"left out of the last stage, checked as it is, and pulled later", prepared + "s1 1 2 3 4 5 s2 1 2 3 4 5 s3 skip1 2 3 4 5 +30m rc 2 3 4 5 1 s3 1", []string{
+		"open re-check unfinished head recheck", "for review bolt skipped head/1 stage-3"}},
+	{"and gone over once more", prepared + "s1 1 2 3 4 5 s2 1 2 3 4 5 s3 skip1 2 3 4 5 +30m rc 2 3 4 5 1 s3 1 +30m rc 1", []string{
+		"for review bolt skipped head/1 stage-3"}},
 	{"not in the plan, taken back", prepared + "s1 1 9=12 void:4", nil},
 }
 

@@ -93,6 +93,7 @@ type Cell struct {
 	// Done tells that nothing more is to be done here.
 	Done bool
 
+	reads     bool  // whether the plan asks for readings here, not for a word
 	first     int   // place in the record of the first reading in force, -1 if none
 	confirmed int   // place in the record of the confirmation in force, -1 if none
 	skips     []int // places in the record of all skips not taken back

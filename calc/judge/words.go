@@ -2,15 +2,18 @@ package judge
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
+	"paintmark/calc/fact"
 	"paintmark/calc/quantity"
 )
 
-// number is a value as it was read, also one without a unit.
+// number is a value as it was read, also one without a unit that is known.
 func number(v quantity.Quantity) string {
-	if v.IsZero() {
+	if !v.Unit.Known() {
 		return v.Number() + " without a unit"
 	}
 	return v.String()
@@ -49,6 +52,19 @@ func rounded(q quantity.Quantity) quantity.Quantity {
 		return q
 	}
 	return quantity.New(q.Value.Round(3), q.Unit)
+}
+
+// said is what an instrument said of itself.
+func said(status []string) string {
+	return strings.Join(slices.DeleteFunc(slices.Clone(status), func(s string) bool { return strings.TrimSpace(s) == "" }), ", ")
+}
+
+// called is an instrument's name.
+func called(i fact.Instrument) string {
+	if i.Name == "" {
+		return "an instrument without a name"
+	}
+	return i.Name
 }
 
 // unitOf is the unit of limits.
