@@ -129,6 +129,9 @@ type Past struct {
 
 // Live are the readings that were not taken back.
 func (c *Cell) Live() []Judged {
+	if !slices.ContainsFunc(c.Readings, func(r Judged) bool { return r.Void != nil }) {
+		return slices.Clip(c.Readings)
+	}
 	var live []Judged
 	for _, r := range c.Readings {
 		if r.Void == nil {
