@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"runtime"
 	"slices"
+	"sync"
 
 	"paintmark/calc/fact"
 	"paintmark/log/entry"
@@ -118,7 +120,12 @@ func (x *examination) readPages() {
 		x.fault(nil, Page, "the chain is gone")
 	}
 	if b := buckets[string(bucketEntries)]; b != nil {
-		faults = append(faults, b.All(x.readEntry)...)
+		var list []*stored
+		faults = append(faults, b.All(func(key, value []byte) { list = append(list, &stored{key: key, value: value}) })...)
+		decode(list)
+		for _, e := range list {
+			x.readEntry(e.key, e.candidate)
+		}
 	} else {
 		x.fault(nil, Page, "the entries are gone")
 	}
@@ -157,8 +164,26 @@ func (x *examination) readChain(key, value []byte) {
 	}
 }
 
-func (x *examination) readEntry(key, value []byte) {
-	c := newCandidate(value)
+// A stored is a key and its value, and what that is.
+type stored struct {
+	key, value []byte
+	candidate  *candidate
+}
+
+// decode reads all values, on all processors: it is what takes the time.
+func decode(list []*stored) {
+	var wg sync.WaitGroup
+	for part := range slices.Chunk(list, max(128, len(list)/runtime.GOMAXPROCS(0)+1)) {
+		wg.Go(func() {
+			for _, e := range part {
+				e.candidate = newCandidate(e.value)
+			}
+		})
+	}
+	wg.Wait()
+}
+
+func (x *examination) readEntry(key []byte, c *candidate) {
 	point, ref, err := parseEntryKey(key)
 	switch {
 	case err != nil && c.err != nil:

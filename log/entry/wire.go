@@ -1,8 +1,11 @@
 package entry
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"math/big"
 	"unicode/utf8"
 
@@ -41,9 +44,42 @@ var encoding, decoding = func() (cbor.EncMode, cbor.DecMode) {
 
 // Major types of CBOR items.
 const (
+	positive   = 0
+	negative   = 1
 	byteString = 2
 	textString = 3
 )
+
+// appendHead adds the head of an item, as short as it can be.
+func appendHead(data []byte, major byte, argument uint64) []byte {
+	major <<= 5
+	switch {
+	case argument < 24:
+		return append(data, major|byte(argument))
+	case argument <= math.MaxUint8:
+		return append(data, major|24, byte(argument))
+	case argument <= math.MaxUint16:
+		return binary.BigEndian.AppendUint16(append(data, major|25), uint16(argument))
+	case argument <= math.MaxUint32:
+		return binary.BigEndian.AppendUint32(append(data, major|26), uint32(argument))
+	default:
+		return binary.BigEndian.AppendUint64(append(data, major|27), argument)
+	}
+}
+
+// readHead reads the head of a well-formed item of definite length.
+func readHead(data []byte) (major byte, argument uint64, rest []byte) {
+	major, argument, rest = data[0]>>5, uint64(data[0]&31), data[1:]
+	if argument < 24 {
+		return major, argument, rest
+	}
+	size := 1 << (argument - 24)
+	argument = 0
+	for _, b := range rest[:size] {
+		argument = argument<<8 | uint64(b)
+	}
+	return major, argument, rest[size:]
+}
 
 // A text is a string as it came: a CBOR text string if it is UTF-8, else a byte
 // string, so that a stray byte from an instrument neither is lost nor keeps a
@@ -55,31 +91,18 @@ func (t text) MarshalCBOR() ([]byte, error) {
 	if !utf8.ValidString(string(t)) {
 		major = byteString
 	}
-	if len(t) < 0x18 { // most are: the length stands in the head itself
-		return append([]byte{major<<5 | byte(len(t))}, t...), nil
-	}
-	if major == textString {
-		return encoding.Marshal(string(t))
-	}
-	return encoding.Marshal([]byte(t))
+	return append(appendHead(make([]byte, 0, len(t)+9), major, uint64(len(t))), t...), nil
 }
 
-// UnmarshalCBOR takes one well-formed item.
+// UnmarshalCBOR takes one well-formed item. That a text string is UTF-8, and a
+// byte string is not, shows when it is encoded again.
 func (t *text) UnmarshalCBOR(data []byte) error {
-	switch major := data[0] >> 5; {
-	case major != textString && major != byteString:
+	major, _, rest := readHead(data)
+	if major != textString && major != byteString {
 		return errors.New("no text")
-	case data[0]&0x1f < 0x18:
-		*t = text(data[1:])
-		return nil
-	case major == textString:
-		return decoding.Unmarshal(data, (*string)(t))
-	default:
-		var b []byte
-		err := decoding.Unmarshal(data, &b)
-		*t = text(b)
-		return err
 	}
+	*t = text(rest)
+	return nil
 }
 
 // A wireQuantity is a quantity as it is stored; nil stands for none.
@@ -125,34 +148,55 @@ func checkDecimal(mantissa *big.Int, exponent int32) error {
 // tag 4 over exponent and mantissa, both as they are, so that 88.0 stays 880·10⁻¹.
 type fraction struct{ decimal.Decimal }
 
-const fractionTag = 4
-
-type fractionParts struct {
-	_        struct{} `cbor:",toarray"`
-	Exponent int32
-	Mantissa big.Int
-}
+// fractionHead is what every one starts with: tag 4, an array of two.
+var fractionHead = []byte{0xc4, 0x82}
 
 func (f fraction) MarshalCBOR() ([]byte, error) {
-	parts := fractionParts{Exponent: f.Exponent(), Mantissa: *f.Coefficient()}
-	return encoding.Marshal(cbor.Tag{Number: fractionTag, Content: parts})
+	data := appendInt(append(make([]byte, 0, 16), fractionHead...), int64(f.Exponent()))
+	mantissa := f.Coefficient()
+	if mantissa.IsInt64() {
+		return appendInt(data, mantissa.Int64()), nil
+	}
+	large, err := encoding.Marshal(mantissa)
+	return append(data, large...), err
 }
 
+func appendInt(data []byte, n int64) []byte {
+	if n < 0 {
+		return appendHead(data, negative, uint64(^n)) // -1 - n
+	}
+	return appendHead(data, positive, uint64(n))
+}
+
+// UnmarshalCBOR takes one well-formed item.
 func (f *fraction) UnmarshalCBOR(data []byte) error {
-	var tag cbor.RawTag
-	if err := decoding.Unmarshal(data, &tag); err != nil {
+	parts, ok := bytes.CutPrefix(data, fractionHead)
+	if !ok {
+		return errors.New("no decimal fraction")
+	}
+	major, argument, rest := readHead(parts)
+	if major > negative || argument > maxExponent {
+		return errors.New("an exponent that is too large or none")
+	}
+	exponent := int32(argument)
+	if major == negative {
+		exponent = ^exponent
+	}
+	if major, argument, _ := readHead(rest); major <= negative && argument <= math.MaxInt64 {
+		n := int64(argument)
+		if major == negative {
+			n = ^n
+		}
+		f.Decimal = decimal.New(n, exponent)
+		return nil
+	}
+	var mantissa big.Int
+	if err := decoding.Unmarshal(rest, &mantissa); err != nil {
 		return err
 	}
-	if tag.Number != fractionTag {
-		return fmt.Errorf("tag %d where a decimal fraction belongs", tag.Number)
-	}
-	var parts fractionParts
-	if err := decoding.Unmarshal(tag.Content, &parts); err != nil {
+	if err := checkDecimal(&mantissa, exponent); err != nil {
 		return err
 	}
-	if err := checkDecimal(&parts.Mantissa, parts.Exponent); err != nil {
-		return err
-	}
-	f.Decimal = decimal.NewFromBigInt(&parts.Mantissa, parts.Exponent)
+	f.Decimal = decimal.NewFromBigInt(&mantissa, exponent)
 	return nil
 }
