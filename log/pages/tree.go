@@ -49,6 +49,9 @@ func (f *File) bucket(value []byte) (*Bucket, error) {
 	if len(value) < bucketSize {
 		return nil, errors.New("its value is cut off")
 	}
+	if order.Uint64(value[8:]) != 0 {
+		return nil, errors.New("it counts in sequence, which is never asked for")
+	}
 	b := &Bucket{file: f, root: order.Uint64(value)}
 	if b.root != 0 {
 		if len(value) != bucketSize {
