@@ -64,7 +64,7 @@ func (e *Error) HintText() string {
 }
 
 // An Address says where an instrument is attached: a transport and a place, as
-// in "serial:/dev/ttyUSB0", "serial:usb=A50285BI", "replay:pulls.rec".
+// in "serial:/dev/ttyUSB0", "serial:usb=PM0001", "replay:pulls.rec".
 type Address struct{ Transport, Place string }
 
 // ParseAddress reads "transport:place".

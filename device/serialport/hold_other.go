@@ -10,6 +10,7 @@ type hold struct{}
 
 func take(string) (*hold, error)         { return &hold{}, nil }
 func (h *hold) hasModemLines() bool      { return true }
+func (h *hold) pseudo() bool             { return false }
 func (h *hold) opened()                  {}
 func (h *hold) release()                 {}
 func goneError(error) bool               { return false }

@@ -70,7 +70,7 @@ func (h *hold) lock() error {
 	if _, err := retry(func() (int, error) { return 0, unix.Flock(h.fd, unix.LOCK_EX|unix.LOCK_NB) }); err == unix.EWOULDBLOCK {
 		return device.ErrBusy
 	}
-	if !isPseudo(h.path) && isExclusive(h.fd) {
+	if !h.pseudo() && isExclusive(h.fd) {
 		return device.ErrBusy
 	}
 	_, err = unix.IoctlGetInt(h.fd, unix.TIOCMGET)
@@ -80,11 +80,14 @@ func (h *hold) lock() error {
 
 func (h *hold) hasModemLines() bool { return h.modem }
 
+// pseudo tells a pseudo-terminal, which whoever made it has open as well.
+func (h *hold) pseudo() bool { return isPseudo(h.path) }
+
 // opened is called once the library has opened the port too. A pseudo-terminal
 // would stay exclusive after we were killed, until its other end is closed; a
 // device forgets it with its last close. For the former the lock is enough.
 func (h *hold) opened() {
-	if isPseudo(h.path) {
+	if h.pseudo() {
 		_ = unix.IoctlSetInt(h.fd, unix.TIOCNXCL, 0)
 	}
 }

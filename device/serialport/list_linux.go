@@ -141,6 +141,10 @@ func holders(ctx context.Context, root string, others bool) (map[string]string, 
 		if strings.Trim(id, "0123456789") != "" || others && id == own {
 			continue
 		}
+		name := fmt.Sprintf("%s (process %s)", attribute(filepath.Join(proc, id), "comm"), id)
+		if id == own {
+			name = "this program"
+		}
 		files, err := os.ReadDir(filepath.Join(proc, id, "fd"))
 		if err != nil {
 			continue
@@ -148,7 +152,7 @@ func holders(ctx context.Context, root string, others bool) (map[string]string, 
 		for _, file := range files {
 			target, err := os.Readlink(filepath.Join(proc, id, "fd", file.Name()))
 			if err == nil && strings.HasPrefix(target, "/dev/") {
-				held[target] = fmt.Sprintf("%s (process %s)", attribute(filepath.Join(proc, id), "comm"), id)
+				held[target] = name
 			}
 		}
 	}
@@ -156,8 +160,13 @@ func holders(ctx context.Context, root string, others bool) (map[string]string, 
 }
 
 // holder is the program that has path open, this one included, or empty.
-func holder(root, path string) string {
-	held, err := holders(context.Background(), root, false)
+func holder(root, path string) string { return holding(root, path, false) }
+
+// elsewhere is another program that has path open, or empty.
+func elsewhere(root, path string) string { return holding(root, path, true) }
+
+func holding(root, path string, others bool) string {
+	held, err := holders(context.Background(), root, others)
 	if err != nil {
 		return ""
 	}

@@ -21,3 +21,5 @@ func followByID(string, string) (string, error) { return "", errUnsupported }
 func serialOf(string, string) string { return "" }
 
 func holder(string, string) string { return "" }
+
+func elsewhere(string, string) string { return "" }

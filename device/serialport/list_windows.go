@@ -55,3 +55,5 @@ func serialOf(root, path string) string {
 func followByID(string, string) (string, error) { return "", errUnsupported }
 
 func holder(string, string) string { return "" }
+
+func elsewhere(string, string) string { return "" }

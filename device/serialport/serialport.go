@@ -13,8 +13,9 @@
 //
 // While a port is open no other program gets it: it is opened exclusively, and
 // on Linux and macOS locked as well (flock), which also stops the second of two
-// of this program that run as root. The line's settings are left as they were
-// found (Linux, macOS). What cannot be avoided: most systems raise DTR and RTS
+// of this program that run as root. On Linux a port that another program has
+// open is refused, as far as that can be seen. The line's settings are left as
+// they were found (Linux, macOS). What cannot be avoided: most systems raise DTR and RTS
 // for some milliseconds when a port is opened, before they can be set.
 //
 // [List] tells which ports there are without opening any of them.
@@ -133,6 +134,12 @@ func (t *Transport) Open(ctx context.Context) (device.Link, error) {
 	h, err := take(path)
 	if err != nil {
 		return nil, t.explain(err, path)
+	}
+	// A program that has the port without keeping others out would be given a
+	// share of its bytes.
+	if !h.pseudo() && elsewhere(t.root, path) != "" {
+		h.release()
+		return nil, t.explain(device.ErrBusy, path)
 	}
 	mode := t.mode
 	if !h.hasModemLines() { // setting them would fail, as on a pseudo-terminal
@@ -266,6 +273,10 @@ func (l *link) Read(p []byte) (int, error) {
 func (l *link) ended(err error) error {
 	if l.closing.Load() {
 		return l.transport.fail(device.ErrClosed, "")
+	}
+	var known *serial.PortError
+	if errors.As(err, &known) && known.Code() == serial.PortClosed {
+		err = errors.New("unplugged or switched off")
 	}
 	return l.transport.fail(fmt.Errorf("%w: %w", device.ErrLost, err), hintAbsent)
 }

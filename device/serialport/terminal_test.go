@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"testing"
 	"time"
 
@@ -138,6 +139,9 @@ func TestBusyUnderAnotherName(t *testing.T) {
 	require.NoError(t, err)
 	_, err = other.Open(t.Context())
 	require.ErrorIs(t, err, device.ErrBusy)
+	if runtime.GOOS == "linux" {
+		require.Equal(t, "this program has it open: close that first", err.(*device.Error).HintText())
+	}
 	require.NoError(t, link.Close())
 	again, err := other.Open(t.Context())
 	require.NoError(t, err)
