@@ -27,6 +27,9 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("EXAMPLES", examples) // the plans and profiles that ship
+			env.Setenv("PAINTMARK_SHELF", filepath.Join(env.WorkDir, "shelf"))
+			env.Setenv("PAINTMARK_STATION", "bench-1")
+			env.Setenv("TZ", "UTC")
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exits},
