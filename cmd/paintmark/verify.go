@@ -24,7 +24,7 @@ is the one printed on the sheet, the record is the one that was signed.`,
 			{Line: "paintmark verify --file /media/handover/2117.book", Does: "a book that is not on the shelf"},
 			{Line: "paintmark verify 2117 --renew-witness", Does: "after a handover without the witness; the book says so ever after"},
 		},
-		Args:  []cli.Arg{{Name: "build", Help: "the build's name", Complete: completeBuilds, Optional: true}},
+		Args: []cli.Arg{{Name: "build", Help: "the build's name", Complete: completeBuilds, Optional: true}},
 		Flags: []cli.Flag{
 			{Name: "file", Kind: cli.String, Value: "FILE", Help: "a book anywhere, instead of a build on the shelf", Complete: cli.Files},
 			{Name: "renew-witness", Help: "write the witness of a whole book anew, and note that in the book"},
