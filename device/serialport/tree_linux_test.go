@@ -57,7 +57,7 @@ func bench(t *testing.T) string {
 
 		usb1 + "/idVendor": "1d6b\n", usb1 + "/idProduct": "0003\n", usb1 + "/serial": "0000:00:14.0\n",
 
-		usb1 + "/1-1/idVendor": "0403\n", usb1 + "/1-1/idProduct": "6001\n",
+		usb1 + "/1-1/idVendor": "1209\n", usb1 + "/1-1/idProduct": "0003\n",
 		usb1 + "/1-1/serial": "PM-0001\n", usb1 + "/1-1/product": "Invented adapter\n",
 		usb1 + "/1-1/1-1:1.0/ttyUSB10/tty/ttyUSB10/device": "-> ../../../ttyUSB10",
 		"sys/class/tty/ttyUSB10":                           "-> " + pci + "/1-1/1-1:1.0/ttyUSB10/tty/ttyUSB10",
@@ -101,7 +101,7 @@ func TestListATree(t *testing.T) {
 		{Path: "/dev/ttyUSB3", Address: at("by-id=usb-Invented_PM-0002-if01-port0"), ByID: "usb-Invented_PM-0002-if01-port0",
 			VendorID: "1209", ProductID: "0001", Serial: "PM-0002"},
 		{Path: "/dev/ttyUSB10", Address: at("usb=PM-0001"), ByID: "usb-Invented_adapter_PM-0001-if00-port0",
-			VendorID: "0403", ProductID: "6001", Serial: "PM-0001", Product: "Invented adapter"},
+			VendorID: "1209", ProductID: "0003", Serial: "PM-0001", Product: "Invented adapter"},
 	}, addressed(ports))
 }
 
