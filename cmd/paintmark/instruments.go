@@ -32,7 +32,7 @@ func isInstrument(err error) bool {
 }
 
 var withFlag = cli.Flag{Name: "with", Kind: cli.Strings, Value: "NAME",
-	Help: "only this instrument of the shop's list; may be given several times", Complete: completeInstruments}
+	Help: "only this instrument of the shop's list", Complete: completeInstruments}
 
 var atFlags = []cli.Flag{
 	{Name: "at", Kind: cli.String, Value: "ADDRESS", Help: "an instrument that is not in the list, as in serial:/dev/ttyUSB0, replay:FILE or typed:keyboard"},

@@ -32,7 +32,7 @@ func reviewCommand() *cli.Command {
 			{Name: "joint", Kind: cli.String, Value: "JOINT", Help: "only this joint"},
 			{Name: "pass", Kind: cli.String, Value: "PASS", Help: "only this pass, as in stage-2 or recheck"},
 			{Name: "bolt", Kind: cli.String, Value: "BOLT", Help: "only this bolt or step of each joint"},
-			{Name: "verdict", Kind: cli.Strings, Value: "VERDICT", Help: "only readings with this verdict; may be given several times"},
+			{Name: "verdict", Kind: cli.Strings, Value: "VERDICT", Help: "only readings with this verdict"},
 		},
 		JSON: true,
 		Run: func(ctx context.Context, c *cli.Call) error {

@@ -332,6 +332,15 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 			w.show(Event{Kind: Found, Instrument: name, Text: e.Identity})
 		}
 		return err
+	case device.Ended:
+		if e.Err == nil {
+			return nil
+		}
+		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
+		if err == nil {
+			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err})
+		}
+		return err
 	default:
 		return nil
 	}
