@@ -6,7 +6,7 @@
 //
 //	[[instrument]]
 //	name       = "wrench-a"            # short, as it is said at the bench; needed
-//	address    = "serial:usb=A50285BI" # where it is attached; needed
+//	address    = "serial:usb=BENCH-0042" # where it is attached; needed
 //	profile    = "wrench-line"         # how it talks; needed
 //	measures   = "torque"              # torque, angle or length; needed
 //	least      = "10 lbf·ft"           # the range in which it is good

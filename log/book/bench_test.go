@@ -36,7 +36,7 @@ func fullReading(n int) fact.Reading {
 	r := reading(n)
 	r.Angle = quantity.MustParse("31.5 °")
 	r.Instrument = fact.Instrument{
-		Name: "wrench-2", Address: "serial:usb=A50285BI", Identity: "A50285BI", Profile: "lines", Calibrated: "2026-01-03",
+		Name: "wrench-2", Address: "serial:usb=BENCH-0042", Identity: "BENCH-0042", Profile: "lines", Calibrated: "2026-01-03",
 		Range: quantity.Limits{Least: quantity.MustParse("20 N·m"), Most: quantity.MustParse("200 N·m")},
 	}
 	return r
