@@ -52,6 +52,13 @@ var scenarios = []struct {
 	{"left out with a reading that stays", prepared + "s1 1 2=25 skip2 3", []string{"open bolt skipped head/2 stage-1", "open low head/2 stage-1"}},
 	{"left out, pulled in the same stage", prepared + "s1 1 2 skip3 4 5 3 s2 1", []string{"settled bolt skipped head/3 stage-1"}},
 	{"left out, pulled after the next stage was begun", prepared + "s1 1 2 skip3 4 5 s2 1 2 s1 3", []string{"for review bolt skipped head/3 stage-1"}},
+	{"left out, pulled too low", prepared + "s1 1 skip2 3 4 5 2=20", []string{"open low head/2 stage-1", "settled bolt skipped head/2 stage-1"}},
+	{"missed, the next stage begun with a bolt left out", prepared + "s1 1 2 4 5 s2 skip1 2 s1 3 s2 1", []string{
+		"for review bolt missed head/3 stage-1", "settled bolt skipped head/1 stage-2"}},
+	{"missed, and told when the last one is left out", prepared + "s1 1 3 4 skip5", []string{"open bolt missed head/2 stage-1", "open bolt skipped head/5 stage-1"}},
+	{"a stage left out on purpose is not missed", prepared + "s1 1 2 3 4 s2 skip1 skip2 skip3 skip4 skip5 s3 1", []string{
+		"open bolt skipped head/1 stage-2", "open bolt skipped head/2 stage-2", "open bolt skipped head/3 stage-2",
+		"open bolt skipped head/4 stage-2", "open bolt skipped head/5 stage-2", "for review pulled before its stage head/1 stage-3"}},
 	{"left out after it was done is not left out", prepared + "s1 1 skip1 2", nil},
 	{"left out of the re-check", stages + "+30m rc 1 2 3 4 skip5", []string{"open bolt skipped head/5 recheck"}},
 	{"left out of the re-torque", whole + "head: ok:heat-cycles rt 1 2 3 4 skip5", []string{"open bolt skipped head/5 retorque"}},
@@ -336,6 +343,18 @@ func TestWords(t *testing.T) {
 			require.Failf(t, "not found", "%s: %v", c.kind, told(s))
 		})
 	}
+}
+
+func TestLongListsAreCutShort(t *testing.T) {
+	p := testPlan(t, "straight-six.toml")
+	s := judge.Judge(p, recorded(t, p, "main-caps: s1 7R"))
+	for _, f := range s.Findings {
+		if f.Kind == judge.OutOfOrder {
+			require.Equal(t, "pulled in stage 1 before bolts 4L, 4R, 3R, 3L, 5L, 5R and 7 more", f.Text)
+			return
+		}
+	}
+	require.Fail(t, "not found")
 }
 
 // A clock that was set back is said, not reckoned with.

@@ -271,6 +271,8 @@ func TestAgain(t *testing.T) {
 	s := judge.Judge(p, recorded(t, p, prepared+"s1 1 2 3 4 5 s3 1"))
 	require.Len(t, s.Again, 5, "every bolt of a stage that was missed")
 	require.Equal(t, []string{"stage missed: stage 2"}, s.Again[0].Reasons)
+	s = judge.Judge(p, recorded(t, p, prepared+"s1 1 2 3 4 5 s2 skip2 s3 1"))
+	require.Equal(t, []string{"bolt skipped: left out of stage 2 on purpose: no room"}, s.Again[1].Reasons)
 }
 
 func TestStates(t *testing.T) {
