@@ -58,8 +58,9 @@ func Lines(from io.Reader, refuse func(error)) <-chan bench.Command {
 type prompt struct {
 	question string
 	text     []rune
-	// command is completed with the text and sent. What it is about was fixed
-	// when the key was pressed, so that a pull in between does not change it.
+	// command is completed with the text and sent; none is sent if it has no
+	// kind. What it is about was fixed when the key was pressed, so that a pull in
+	// between does not change it.
 	command bench.Command
 }
 
@@ -148,6 +149,9 @@ func (t *Terminal) key(r rune) (bench.Command, bool) {
 		t.redraw()
 		return bench.Command{}, false
 	}
+	// What cannot be done is asked for all the same and goes nowhere, so that a
+	// reason that is being typed is not taken for keys.
+	cannot := func(why string) (bench.Command, bool) { return ask(why+" (Enter)", bench.Command{}) }
 	task := t.last.Task
 	point := string(task.Point)
 	switch r {
@@ -155,22 +159,25 @@ func (t *Terminal) key(r rune) (bench.Command, bool) {
 		return ask("which point? (7, or head/7, and a pass if not this one)", bench.Command{Kind: bench.Choose})
 	case 'v':
 		if t.latest.IsZero() {
-			t.draw([]string{indentation + warn + " there is nothing to take back"})
-			return bench.Command{}, false
+			return cannot("there is nothing to take back")
 		}
 		return ask("void "+entryWords(t.latest)+": why?", bench.Command{Kind: bench.Void, Entry: t.latest.Ref})
 	case 's':
-		c := bench.Command{Kind: bench.Leave, Point: point, Pass: task.Pass}
-		if task.Pass == "" { // nothing that can be left out: the session says why
-			return c, point != ""
+		switch {
+		case point == "":
+			return cannot("nothing is next that could be left out")
+		case task.Pass == "":
+			return cannot(point + " is preparation and cannot be left out")
 		}
-		return ask("leave "+point+" out of this pass: why?", c)
+		return ask("leave "+point+" out of this pass: why?", bench.Command{Kind: bench.Leave, Point: point, Pass: task.Pass})
 	case 'm':
-		c := bench.Command{Kind: bench.Attest, Point: point, Pass: task.Pass}
-		if point == "" || task.Kind == judge.Confirm {
-			return c, point != ""
+		switch {
+		case point == "":
+			return cannot("nothing is next that could be read")
+		case task.Kind == judge.Confirm:
+			return cannot(point + " wants to be confirmed, not read")
 		}
-		return ask("value at "+point+" by hand, attested and not measured?", c)
+		return ask("value at "+point+" by hand, attested and not measured?", bench.Command{Kind: bench.Attest, Point: point, Pass: task.Pass})
 	case 'y':
 		return bench.Command{Kind: bench.Assure, Point: point}, point != ""
 	case ' ':
@@ -194,15 +201,14 @@ func (t *Terminal) answer(r rune) (bench.Command, bool) {
 	case r == '\r' || r == '\n':
 		t.prompt = nil
 		defer t.redraw()
-		text := strings.TrimSpace(string(p.text))
-		if text == "" {
+		c, text := p.command, strings.TrimSpace(string(p.text))
+		switch {
+		case c.Kind == "" || text == "":
 			return bench.Command{}, false
-		}
-		c := p.command
-		if c.Kind == bench.Choose {
+		case c.Kind == bench.Choose:
 			point, pass, _ := strings.Cut(text, " ")
 			c.Point, c.Pass = point, fact.Pass(strings.TrimSpace(pass))
-		} else {
+		default:
 			c.Text = text
 		}
 		return c, true

@@ -145,7 +145,7 @@ func spoken(v quantity.Quantity) string {
 func readingLines(e bench.Event, clock string) []string {
 	r := e.Reading
 	m := mark.Verdict(r.Verdict)
-	text := fmt.Sprintf("%s  %s %-8s  %-14s  %s", clock, m.Symbol, m.Word, e.Task.Point, r.Reading.Value)
+	text := fmt.Sprintf("%s  %s %-8s  %-12s  %s", clock, m.Symbol, m.Word, e.Task.Point, r.Reading.Value)
 	if !r.Reading.Angle.IsZero() {
 		text += ", " + r.Reading.Angle.String()
 	}
