@@ -514,9 +514,12 @@ func TestAnErrorThatCannotBeWaitedOutEndsTheSitting(t *testing.T) {
 		s := sit(t, plain)
 		s.take()
 		s.book.failing(-1, errDamaged)
+		s.book.hold = make(chan struct{})
 		s.wrench.events <- sampled("10.0 N·m")
 		s.wrench.events <- sampled("10.1 N·m")
 		s.wrench.events <- device.Event{Kind: device.Rejected, Raw: []byte("?"), Err: errors.New("no value in it")}
+		synctest.Wait()
+		close(s.book.hold)
 		<-s.done
 		require.ErrorIs(t, s.err, errDamaged)
 		require.NotNil(t, s.state)
