@@ -103,7 +103,7 @@ func builds(_ context.Context, c *cli.Call, _ string) cli.Completion {
 	if shelf := c.String("shelf"); shelf != "" {
 		return cli.Completion{Words: []string{"on-" + filepath.Base(shelf)}}
 	}
-	return cli.Completion{Words: []string{"v8-017\tinch", "v8-018\tmetric", "two words", "usb:A1INVENT"}}
+	return cli.Completion{Words: []string{"v8-017\tinch", "v8-018\tmetric", "two words", "usb:A5INVENT"}}
 }
 
 func points(_ context.Context, c *cli.Call, _ string) cli.Completion {

@@ -74,9 +74,9 @@ func TestCompletionForBash(t *testing.T) {
 	const breaks = " \t\n\"'><=;|&(:"
 	for _, row := range []struct{ line, want string }{
 		{"sample ", "state plan fail"},
-		{"sample state usb", "usb:A1INVENT"},
-		{"sample state usb:", "A1INVENT"},
-		{"sample state usb:A5", "A1INVENT"},
+		{"sample state usb", "usb:A5INVENT"},
+		{"sample state usb:", "A5INVENT"},
+		{"sample state usb:A5", "A5INVENT"},
 		{"sample state --paper=", "a4 letter"},
 		{"sample state --paper=l", "letter"},
 		{"sample state two", `two\ words`},
@@ -85,7 +85,7 @@ func TestCompletionForBash(t *testing.T) {
 		{`sample state 'two `, `two words`},
 		{`sample --shelf "/x/a b" state `, `on-a\ b`},
 		{`sample --shelf /x/a\ b state `, `on-a\ b`},
-		{"sample state 'usb:A1INVENT' ", "usb:A1INVENT/7 usb:A1INVENT/8"},
+		{"sample state 'usb:A5INVENT' ", "usb:A5INVENT/7 usb:A5INVENT/8"},
 	} {
 		t.Run(row.line, func(t *testing.T) {
 			out, errs, exit := run(t.Context(), sample(nil), "__complete", "bash", row.line, breaks)

@@ -69,7 +69,7 @@ func TestTabKey(t *testing.T) {
 			s.expect("ready> ")
 			for _, row := range []struct{ typed, out string }{
 				{"sample st\tv8-017\r", `build="v8-017" points=[]`},
-				{"sample state usb:A\t--js\t\r", `build="usb:A1INVENT" points=[] wait=30s most=3 only=[] paper="" json=true`},
+				{"sample state usb:A\t--js\t\r", `build="usb:A5INVENT" points=[] wait=30s most=3 only=[] paper="" json=true`},
 				{"sample state two\t\r", `build="two words" points=[]`},
 				{"sample state --paper=l\tv8-017\r", `build="v8-017" points=[] wait=30s most=3 only=[] paper="letter"`},
 				{"sample state -- v8-018 v8-018/8\t\r", `build="v8-018" points=["v8-018/8"]`},
