@@ -364,6 +364,9 @@ func (w *sitting) sample(ctx context.Context, from *Instrument, e device.Event) 
 		}
 	}
 	t, why := w.taskFor(&r)
+	if d := r.Value.Dimension(); why == "" && from.Measures != quantity.None && d != from.Measures {
+		why = fmt.Sprintf("%s is listed as measuring %s, and this is a %s", from.Name, from.Measures, d)
+	}
 	if why == "" {
 		return w.reading(ctx, from.Name, t, r)
 	}

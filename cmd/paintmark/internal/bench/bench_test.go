@@ -130,6 +130,8 @@ func TestWhatBelongsToNoPointIsANote(t *testing.T) {
 			func(s *stand) { s.pull("20 N·m") }, "20 N·m", "20 N·m: first confirm head/faces: Faces clean", "wrench-a"},
 		"a pull while a length is wanted": {
 			func(s *stand) { s.do("confirm"); s.pull("20 N·m") }, "20 N·m", "20 N·m: a length is wanted at head/dowel, this is a torque", "wrench-a"},
+		"a length of a wrench": {
+			func(s *stand) { s.do("confirm"); s.pull("7.4 mm") }, "7.4 mm", "7.4 mm: wrench-a is listed as measuring torque, and this is a length", "wrench-a"},
 		"a length while a torque is wanted": {
 			func(s *stand) { s.prepared(); s.measure("7.4 mm") }, "7.4 mm", "7.4 mm: a torque is wanted at head/2, this is a length", "gauge-b"},
 		"an angle while a torque is wanted": {

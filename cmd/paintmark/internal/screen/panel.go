@@ -90,9 +90,7 @@ func readingBanner(e bench.Event) *banner {
 	}
 	word := strings.ToUpper(m.Word)
 	text := fmt.Sprintf("%s %s   %s   %s", m.Symbol, word, e.Task.Point, r.Reading.Value)
-	if !e.Task.Limits.IsZero() {
-		text += fmt.Sprintf(" (%s)", limitWords(e.Task.Limits, r.Reading.Value.Unit))
-	}
+	text += besideLimits(r.Reading.Value, e.Task.Limits)
 	if e.Task.Pass != "" {
 		text += "   " + e.Task.Name
 	}

@@ -50,6 +50,24 @@ func limitWords(l quantity.Limits, beside quantity.Unit) string {
 	return strings.TrimSuffix(text, " "+beside.String())
 }
 
+// besideLimits goes behind a value: what it is in the plan's own unit, where the
+// instrument has another, and the limits.
+func besideLimits(v quantity.Quantity, l quantity.Limits) string {
+	if l.IsZero() {
+		return ""
+	}
+	text, unit := "", l.Most.Unit
+	if unit == quantity.NoUnit {
+		unit = l.Least.Unit
+	}
+	if v.Unit != unit {
+		if shown, err := l.Shown(v, unit); err == nil {
+			text = " ≈ " + shown.String()
+		}
+	}
+	return text + " (" + limitWords(l, unit) + ")"
+}
+
 func againWords(task judge.Task) string {
 	words := ""
 	if task.Again != "" {
@@ -149,9 +167,7 @@ func readingLines(e bench.Event, clock string) []string {
 	if !r.Reading.Angle.IsZero() {
 		text += ", " + r.Reading.Angle.String()
 	}
-	if !e.Task.Limits.IsZero() {
-		text += fmt.Sprintf(" (%s)", limitWords(e.Task.Limits, r.Reading.Value.Unit))
-	}
+	text += besideLimits(r.Reading.Value, e.Task.Limits)
 	if e.Task.Pass != "" {
 		text += "  " + e.Task.Name
 	}

@@ -216,3 +216,15 @@ func TestBigLettersAreWhole(t *testing.T) {
 		require.Equal(t, ink, shown, "%q is cut off", r)
 	}
 }
+
+// The instrument's own figures come first, and what they are in the plan's unit
+// beside them: 1 lbf·ft is 1.3558179483314004 N·m by the definitions of foot,
+// pound and standard gravity.
+func TestAValueInAnotherUnitThanThePlans(t *testing.T) {
+	limits := quantity.Limits{Least: quantity.MustParse("24 lbf·ft"), Most: quantity.MustParse("26 lbf·ft")}
+	require.Equal(t, " ≈ 25.00 lbf·ft (24–26)", besideLimits(quantity.MustParse("33.9 N·m"), limits))
+	require.Equal(t, " (24–26)", besideLimits(quantity.MustParse("25.0 lbf·ft"), limits))
+	require.Equal(t, " ≈ 25.00 lbf·ft (at least 24)", besideLimits(quantity.MustParse("33.9 N·m"), quantity.Limits{Least: limits.Least}))
+	require.Empty(t, besideLimits(quantity.MustParse("33.9 N·m"), quantity.Limits{}))
+	require.Equal(t, " (24–26)", besideLimits(quantity.MustParse("1 mm"), limits))
+}

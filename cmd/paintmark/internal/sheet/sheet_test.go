@@ -775,21 +775,6 @@ func TestLayouts(t *testing.T) {
 	}
 }
 
-// A converted value must not look as if it lay on the other side of a limit.
-func TestConvertedShowsTheSide(t *testing.T) {
-	limits := quantity.Limits{Least: quantity.MustParse("24 lbf·ft"), Most: quantity.MustParse("26 lbf·ft")}
-	for value, want := range map[string]string{
-		// 1 lbf·ft is 1.3558179483314004 N·m by the definitions of foot, pound and
-		// standard gravity, so 26 lbf·ft are 35.25126665661641 N·m.
-		"35.2515 N·m": "≈ 26.0002 lbf·ft",
-		"35.25 N·m":   "≈ 26.00 lbf·ft",
-		"30 N·m":      "≈ 22.13 lbf·ft",
-		"1 mm":        "",
-	} {
-		require.Equal(t, want, converted(quantity.MustParse(value), quantity.PoundForceFoot, limits), value)
-	}
-}
-
 func TestLimitsWithoutEndlessDigits(t *testing.T) {
 	third := quantity.MustParse("33.333333333333333333 N·m")
 	require.Equal(t, "33.333–36.4 N·m", limitWords(quantity.Limits{Least: third, Most: quantity.MustParse("36.4 N·m")}))

@@ -288,20 +288,13 @@ func (v *viewer) reading(r judge.Judged, like quantity.Quantity, limits quantity
 	return made
 }
 
-// converted is a value in the plan's unit, with as many decimals as it takes to
-// show on which side of the limits it lies.
+// converted is a value in the plan's unit.
 func converted(q quantity.Quantity, u quantity.Unit, l quantity.Limits) string {
-	for places := int32(2); ; places++ {
-		c, err := q.In(u, places)
-		if err != nil {
-			return ""
-		}
-		is, err := l.Place(q)
-		shown, wrong := l.Place(c)
-		if err != nil || wrong != nil || is == shown || places == 9 {
-			return "≈ " + c.String()
-		}
+	shown, err := l.Shown(q, u)
+	if err != nil {
+		return ""
 	}
+	return "≈ " + shown.String()
 }
 
 // limitWords are limits without the endless digits that a tolerance in another
