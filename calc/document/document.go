@@ -137,6 +137,12 @@ func (f *File) explain(err error) *Fault {
 	if cause := errors.Unwrap(err); cause != nil && cause != error(e) {
 		problem = strings.TrimPrefix(cause.Error(), "toml: ")
 	}
+	if cause, ok := errors.AsType[interface {
+		error
+		HintText() string
+	}](err); ok {
+		hint = cause.HintText()
+	}
 	if kind, ok := strings.CutPrefix(problem, "cannot decode TOML "); ok {
 		got, _, _ := strings.Cut(kind, " ")
 		problem = fmt.Sprintf("a value of the wrong kind (%s)", got)

@@ -3,6 +3,7 @@ package plan
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strconv"
@@ -86,13 +87,21 @@ func (d *duration) UnmarshalText(text []byte) error {
 	unit, known := map[string]time.Duration{"s": time.Second, "min": time.Minute, "h": time.Hour, "d": 24 * time.Hour}[strings.TrimSpace(s[i:])]
 	exact := number.Mul(decimal.NewFromInt(int64(unit)))
 	if err != nil || !known || exact.Sign() < 0 || exact.GreaterThan(decimal.NewFromInt(int64(maxWait))) {
-		return fmt.Errorf(`%q is no time of at most a year: one is written "90 s", "20 min", "2 h" or "1 d"`, s)
+		return noTime(s)
 	}
 	*d = duration(exact.IntPart())
 	return nil
 }
 
 const maxWait = 366 * 24 * time.Hour
+
+// noTime is a text that is no duration.
+type noTime string
+
+func (n noTime) Error() string { return fmt.Sprintf("%.40q is no time of at most a year", string(n)) }
+
+// HintText is how a time is written.
+func (n noTime) HintText() string { return `one is written "90 s", "20 min", "2 h" or "1 d"` }
 
 // Bounds of a plan. No engine comes near them; they keep a file that is no plan
 // from taking for ever.
@@ -127,7 +136,7 @@ func Parse(name string, text []byte) (*Plan, error) {
 	}
 	switch {
 	case joints == 0:
-		r.fault("joint", "the plan has no joint", "add a [[joint]]")
+		r.file.Fault("joint", "the plan has no joint", "add a [[joint]]")
 	case r.most("joint", "joints", joints, MaxJoints):
 		for i, j := range form.Joint {
 			r.joint(fmt.Sprintf("joint[%d]", i), j)
@@ -142,24 +151,14 @@ func Parse(name string, text []byte) (*Plan, error) {
 
 // reader turns the file's form into a plan and gathers faults on the way.
 type reader struct {
-	file   *document.File
-	plan   *Plan
-	faults int
+	file *document.File
+	plan *Plan
 }
-
-// fault notes what is wrong, up to as many as anyone reads at once.
-func (r *reader) fault(path, problem, hint string) {
-	if r.faults++; r.faults <= maxFaults {
-		r.file.Fault(path, problem, hint)
-	}
-}
-
-const maxFaults = 200
 
 // most checks that a list is no longer than any engine needs.
 func (r *reader) most(path, what string, n, most int) bool {
 	if n > most {
-		r.fault(path, fmt.Sprintf("%d %s are more than the %d that are read", n, what, most), "leave out what does not belong to this engine")
+		r.file.Fault(path, fmt.Sprintf("%d %s are more than the %d that are read", n, what, most), "leave out what does not belong to this engine")
 	}
 	return n <= most
 }
@@ -167,7 +166,7 @@ func (r *reader) most(path, what string, n, most int) bool {
 func (r *reader) require(path, value string) {
 	if strings.TrimSpace(value) == "" {
 		last := path[strings.LastIndexByte(path, '.')+1:]
-		r.fault(path, fmt.Sprintf("%q is missing or empty", last), fmt.Sprintf(`add %s = "…"`, last))
+		r.file.Fault(path, fmt.Sprintf("%q is missing or empty", last), fmt.Sprintf(`add %s = "…"`, last))
 	}
 	r.line(path, value)
 }
@@ -176,23 +175,23 @@ func (r *reader) require(path, value string) {
 func (r *reader) line(path, value string) {
 	if strings.ContainsFunc(value, unicode.IsControl) {
 		last := path[strings.LastIndexByte(path, '.')+1:]
-		r.fault(path, fmt.Sprintf("%q has a line break or another control character", last), "write it in one line, as in "+last+` = "…"`)
+		r.file.Fault(path, fmt.Sprintf("%q has a line break or another control character", last), "write it in one line, as in "+last+` = "…"`)
 	}
 }
 
 func (r *reader) engine(form engineForm) {
 	r.plan.Engine = Engine(form)
 	if !r.file.Has("engine") && !r.file.Has("engine.name") {
-		r.fault("engine", "the plan does not say for which engine it is", "add [engine] with its name and cylinders")
+		r.file.Fault("engine", "the plan does not say for which engine it is", "add [engine] with its name and cylinders")
 		return
 	}
 	r.require("engine.name", form.Name)
 	switch {
 	case !r.file.Has("engine.cylinders"):
-		r.fault("engine.cylinders", "the engine has no number of cylinders", "write cylinders = 8")
+		r.file.Fault("engine.cylinders", "the engine has no number of cylinders", "write cylinders = 8")
 		return
 	case form.Cylinders < 1 || form.Cylinders > 64:
-		r.fault("engine.cylinders", fmt.Sprintf("%d is no number of cylinders", form.Cylinders), "write it as it is, from 1 to 64")
+		r.file.Fault("engine.cylinders", fmt.Sprintf("%d is no number of cylinders", form.Cylinders), "write it as it is, from 1 to 64")
 		return
 	}
 	if !r.most("engine.identity", "names", len(form.Identity), MaxSteps) {
@@ -203,22 +202,22 @@ func (r *reader) engine(form engineForm) {
 		path := fmt.Sprintf("engine.firing_order[%d]", i)
 		switch {
 		case c < 1 || c > form.Cylinders:
-			r.fault(path, fmt.Sprintf("the firing order names cylinder %d of %d", c, form.Cylinders), "number the cylinders from 1")
+			r.file.Fault(path, fmt.Sprintf("the firing order names cylinder %d of %d", c, form.Cylinders), "number the cylinders from 1")
 		case seen[c]:
-			r.fault(path, fmt.Sprintf("the firing order names cylinder %d twice", c), "name each cylinder once")
+			r.file.Fault(path, fmt.Sprintf("the firing order names cylinder %d twice", c), "name each cylinder once")
 		}
 		seen[c] = true
 	}
 	if n := len(form.FiringOrder); n != 0 && n != form.Cylinders {
-		r.fault("engine.firing_order", fmt.Sprintf("the firing order has %d of %d cylinders", n, form.Cylinders), "name each cylinder once")
+		r.file.Fault("engine.firing_order", fmt.Sprintf("the firing order has %d of %d cylinders", n, form.Cylinders), "name each cylinder once")
 	}
 	for i, name := range form.Identity {
 		path := fmt.Sprintf("engine.identity[%d]", i)
 		switch {
 		case strings.TrimSpace(name) == "" || strings.Contains(name, "=") || strings.ContainsFunc(name, unicode.IsControl):
-			r.fault(path, fmt.Sprintf("%q cannot be asked for", name), `name what tells the engine from others, as in "engine number"`)
+			r.file.Fault(path, fmt.Sprintf("%.40q cannot be asked for", name), `name what tells the engine from others, as in "engine number"`)
 		case slices.Contains(form.Identity[:i], name):
-			r.fault(path, fmt.Sprintf("%q is asked for twice", name), "name it once")
+			r.file.Fault(path, fmt.Sprintf("%.40q is asked for twice", name), "name it once")
 		}
 	}
 }
@@ -244,7 +243,7 @@ func (r *reader) joint(path string, form jointForm) {
 		}
 	}
 	r.add(path, j)
-	for _, key := range slices.Sorted(mapKeys(form.Repeat)) {
+	for _, key := range slices.Sorted(maps.Keys(form.Repeat)) {
 		twin := *j
 		twin.Key, twin.Title = key, form.Repeat[key]
 		r.key(path+".repeat."+key, key)
@@ -253,19 +252,9 @@ func (r *reader) joint(path string, form jointForm) {
 	}
 }
 
-func mapKeys[V any](m map[string]V) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
-}
-
 func (r *reader) add(path string, j *Joint) {
 	if _, twice := r.plan.Joint(j.Key); twice && j.Key != "" {
-		r.fault(path, fmt.Sprintf("two joints have the key %q", j.Key), "give each joint a key of its own")
+		r.file.Fault(path, fmt.Sprintf("two joints have the key %q", j.Key), "give each joint a key of its own")
 		return
 	}
 	r.plan.Joints = append(r.plan.Joints, j)
@@ -274,15 +263,15 @@ func (r *reader) add(path string, j *Joint) {
 func (r *reader) key(path, key string) {
 	switch {
 	case key == "" && !r.file.Has(path):
-		r.fault(path, `"key" is missing`, `add key = "…": `+keyHint)
+		r.file.Fault(path, `"key" is missing`, `add key = "…": `+keyHint)
 	case !keyPattern.MatchString(key):
-		r.fault(path, fmt.Sprintf("%q is no key", key), keyHint)
+		r.file.Fault(path, fmt.Sprintf("%.40q is no key", key), keyHint)
 	}
 }
 
 func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	if len(form.Bolts) == 0 {
-		r.fault(path+".bolts", fmt.Sprintf("joint %q has no bolts", form.Key), `add [joint.bolts] with lines like 1 = { x = "-45 mm", y = "30 mm" }`)
+		r.file.Fault(path+".bolts", fmt.Sprintf("joint %.40q has no bolts", form.Key), `add [joint.bolts] with lines like 1 = { x = "-45 mm", y = "30 mm" }`)
 		return
 	}
 	if !r.most(path+".bolts", "bolts in one joint", len(form.Bolts), MaxBolts) || !r.most(path+".order", "bolts in the order", len(form.Order), MaxBolts) {
@@ -290,15 +279,17 @@ func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	}
 	var all []Bolt
 	sound := true
-	for _, key := range slices.SortedFunc(mapKeys(form.Bolts), naturally) {
+	for _, key := range slices.SortedFunc(maps.Keys(form.Bolts), naturally) {
 		b := form.Bolts[key]
 		at := path + ".bolts." + key
-		r.key(at, key)
-		if key == HeatCycles {
-			r.fault(at, fmt.Sprintf("the key %q is taken in every joint", key), "give the bolt another key")
-		}
-		if b.X.Dimension() != quantity.Length || b.Y.Dimension() != quantity.Length {
-			r.fault(at, fmt.Sprintf("bolt %s needs x and y as lengths", key), `write { x = "-45 mm", y = "30 mm" }`)
+		switch {
+		case !keyPattern.MatchString(key):
+			r.key(at, key)
+			sound = false
+		case key == HeatCycles:
+			r.file.Fault(at, fmt.Sprintf("the key %q is taken in every joint", key), "give the bolt another key")
+		case b.X.Dimension() != quantity.Length || b.Y.Dimension() != quantity.Length:
+			r.file.Fault(at, fmt.Sprintf("bolt %s needs x and y as lengths", key), `write { x = "-45 mm", y = "30 mm" }`)
 			sound = false
 		}
 		all = append(all, Bolt{Key: key, X: b.X, Y: b.Y})
@@ -306,13 +297,13 @@ func (r *reader) bolts(path string, form jointForm, j *Joint) {
 	for i := range all {
 		for k := range i {
 			if sound && all[i].X.Base().Equal(all[k].X.Base()) && all[i].Y.Base().Equal(all[k].Y.Base()) {
-				r.fault(path+".bolts."+all[i].Key, fmt.Sprintf("bolts %s and %s are at the same place", all[k].Key, all[i].Key), "correct x or y of one of them")
+				r.file.Fault(path+".bolts."+all[i].Key, fmt.Sprintf("bolts %s and %s are at the same place", all[k].Key, all[i].Key), "correct x or y of one of them")
 			}
 		}
 	}
 	switch {
 	case len(form.Order) > 0 && form.OrderFrom != "":
-		r.fault(path+".order_from", "the order is both listed and to be computed", "keep order or order_from")
+		r.file.Fault(path+".order_from", "the order is both listed and to be computed", "keep order or order_from")
 	case len(form.Order) > 0:
 		j.Bolts = r.listed(path, form, all)
 	case form.OrderFrom == "middle":
@@ -321,9 +312,9 @@ func (r *reader) bolts(path string, form jointForm, j *Joint) {
 			r.note(form, "the order is computed from the middle outwards (common practice); where the engine's maker gives an order, list that one instead")
 		}
 	case form.OrderFrom != "":
-		r.fault(path+".order_from", fmt.Sprintf("no order from %q is known", form.OrderFrom), `write order_from = "middle", or list the order`)
+		r.file.Fault(path+".order_from", fmt.Sprintf("no order from %.40q is known", form.OrderFrom), `write order_from = "middle", or list the order`)
 	default:
-		r.fault(path+".order", fmt.Sprintf("joint %q has no order", form.Key),
+		r.file.Fault(path+".order", fmt.Sprintf("joint %.40q has no order", form.Key),
 			`list the maker's order, as in order = ["1", "2"], or write order_from = "middle"`)
 	}
 }
@@ -336,9 +327,9 @@ func (r *reader) listed(path string, form jointForm, all []Bolt) []Bolt {
 		n := slices.IndexFunc(all, func(b Bolt) bool { return b.Key == key })
 		switch {
 		case n < 0:
-			r.fault(at, fmt.Sprintf("the order names bolt %q, which the joint does not have", key), "name a bolt of [joint.bolts]")
+			r.file.Fault(at, fmt.Sprintf("the order names bolt %.40q, which the joint does not have", key), "name a bolt of [joint.bolts]")
 		case seen[key]:
-			r.fault(at, fmt.Sprintf("the order names bolt %s twice", key), "name each bolt once")
+			r.file.Fault(at, fmt.Sprintf("the order names bolt %s twice", key), "name each bolt once")
 		default:
 			list = append(list, all[n])
 		}
@@ -351,7 +342,7 @@ func (r *reader) listed(path string, form jointForm, all []Bolt) []Bolt {
 		}
 	}
 	if len(left) > 0 {
-		r.fault(path+".order", "the order leaves out bolt "+strings.Join(left, ", "), "name each bolt once")
+		r.file.Fault(path+".order", "the order leaves out bolt "+strings.Join(left, ", "), "name each bolt once")
 	}
 	return list
 }
@@ -368,7 +359,7 @@ func (r *reader) steps(path string, form jointForm, j *Joint) {
 		_, bolt := form.Bolts[s.Key]
 		_, twice := j.Step(s.Key)
 		if s.Key != "" && (bolt || twice || s.Key == HeatCycles) {
-			r.fault(at+".key", fmt.Sprintf("the key %q is taken in this joint", s.Key), "give the step a key of its own")
+			r.file.Fault(at+".key", fmt.Sprintf("the key %q is taken in this joint", s.Key), "give the step a key of its own")
 		}
 		r.limits(at, step.Limits)
 		j.Steps = append(j.Steps, step)
@@ -381,15 +372,15 @@ func (r *reader) limits(at string, l quantity.Limits) {
 	}
 	c, err := l.Least.Cmp(l.Most)
 	if err != nil {
-		r.fault(at+".most", fmt.Sprintf("least and most do not measure the same: %v", err), "write both as lengths, or both as torques or angles")
+		r.file.Fault(at+".most", fmt.Sprintf("least and most do not measure the same: %v", err), "write both as lengths, or both as torques or angles")
 	} else if c > 0 {
-		r.fault(at+".least", fmt.Sprintf("least %s is more than most %s", l.Least, l.Most), "least is the smallest value allowed, most the largest")
+		r.file.Fault(at+".least", fmt.Sprintf("least %s is more than most %s", l.Least, l.Most), "least is the smallest value allowed, most the largest")
 	}
 }
 
 func (r *reader) stages(path string, form jointForm, j *Joint) {
 	if len(form.Stage) == 0 {
-		r.fault(path, fmt.Sprintf("joint %q has no stage", form.Key), "add a [[joint.stage]] with its torque")
+		r.file.Fault(path, fmt.Sprintf("joint %.40q has no stage", form.Key), "add a [[joint.stage]] with its torque")
 	}
 	if !r.most(path+".stage", "stages", len(form.Stage), MaxStages) {
 		return
@@ -416,7 +407,7 @@ func (r *reader) stages(path string, form jointForm, j *Joint) {
 func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, form jointForm) quantity.Limits {
 	target := pass.Target
 	if target.Dimension() != quantity.Torque || target.Value.Sign() <= 0 {
-		r.fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", pass.Name), `write torque = "88 N·m"`)
+		r.file.Fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", pass.Name), `write torque = "88 N·m"`)
 		return quantity.Limits{}
 	}
 	tolerance, place := own, at+".tolerance"
@@ -424,17 +415,17 @@ func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, for
 		tolerance, place = form.Tolerance, joint+".tolerance"
 	}
 	if tolerance.IsZero() {
-		r.fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", pass.Name), `write tolerance = "±4 %"`)
+		r.file.Fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", pass.Name), `write tolerance = "±4 %"`)
 		return quantity.Limits{}
 	}
 	l, err := tolerance.Around(target)
 	switch {
 	case err != nil:
-		r.fault(place, fmt.Sprintf("the tolerance %q does not fit %s", tolerance.Text, target), "write it in percent or as a torque")
+		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q does not fit %s", tolerance.Text, target), "write it in percent or as a torque")
 	case !l.Least.IsZero() && l.Least.Value.Sign() < 0:
-		r.fault(place, fmt.Sprintf("the tolerance %q of %s reaches below zero", tolerance.Text, target), "write a smaller one")
+		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q of %s reaches below zero", tolerance.Text, target), "write a smaller one")
 	case l.Least.Unit != target.Unit && !l.Least.IsZero() || l.Most.Unit != target.Unit && !l.Most.IsZero():
-		r.note(form, fmt.Sprintf("the tolerance %q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, pass.Name, target))
+		r.note(form, fmt.Sprintf("the tolerance %.40q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, pass.Name, target))
 	}
 	return l
 }
@@ -462,15 +453,15 @@ func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jo
 	}
 	switch {
 	case form.All && r.file.Has(at+".first"):
-		r.fault(at+".first", "both all bolts and the first ones are to be gone over", "keep all or first")
+		r.file.Fault(at+".first", "both all bolts and the first ones are to be gone over", "keep all or first")
 	case !form.All && !r.file.Has(at+".first"):
-		r.fault(at, fmt.Sprintf("the %s does not say which bolts", kind), "write all = true, or first = 4 for the bolts pulled first")
+		r.file.Fault(at, fmt.Sprintf("the %s does not say which bolts", kind), "write all = true, or first = 4 for the bolts pulled first")
 	case !form.All && (form.First < 1 || form.First > len(jf.Bolts)):
-		r.fault(at+".first", fmt.Sprintf("first = %d of %d bolts", form.First, len(jf.Bolts)), "write how many of the bolts pulled first, or all = true")
+		r.file.Fault(at+".first", fmt.Sprintf("first = %d of %d bolts", form.First, len(jf.Bolts)), "write how many of the bolts pulled first, or all = true")
 	}
 	foreign := func(key, only string) {
 		if r.file.Has(at + "." + key) {
-			r.fault(at+"."+key, fmt.Sprintf("%q does not belong to a %s", key, kind), "leave it out; it belongs to a "+only)
+			r.file.Fault(at+"."+key, fmt.Sprintf("%q does not belong to a %s", key, kind), "leave it out; it belongs to a "+only)
 		}
 	}
 	if kind == Retorque {
@@ -479,7 +470,7 @@ func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jo
 		foreign("relaxed", "re-check")
 		foreign("moved", "re-check")
 		if form.HeatCycles < 1 {
-			r.fault(at+".heat_cycles", "a re-torque needs the number of heat cycles before it", "write heat_cycles = 1")
+			r.file.Fault(at+".heat_cycles", "a re-torque needs the number of heat cycles before it", "write heat_cycles = 1")
 		}
 	} else {
 		pass.Key = "recheck"
@@ -499,19 +490,19 @@ func (r *reader) movement(at string, form againForm, jf jointForm, pass *Pass) {
 		q, err := form.Relaxed.Below(pass.Target)
 		switch {
 		case err != nil:
-			r.fault(at+".relaxed", fmt.Sprintf("%q does not fit %s", form.Relaxed, pass.Target), "write it in percent or as a torque")
+			r.file.Fault(at+".relaxed", fmt.Sprintf("%q does not fit %s", form.Relaxed, pass.Target), "write it in percent or as a torque")
 			return
 		case q.Value.Sign() <= 0:
-			r.fault(at+".relaxed", fmt.Sprintf("%s below %s leaves nothing that counts as relaxed", form.Relaxed, pass.Target), `write relaxed = "10 %"`)
+			r.file.Fault(at+".relaxed", fmt.Sprintf("%s below %s leaves nothing that counts as relaxed", form.Relaxed, pass.Target), `write relaxed = "10 %"`)
 		}
 		pass.Relaxed = q
 	}
 	if !form.Moved.IsZero() && (form.Moved.Dimension() != quantity.Angle || form.Moved.Value.Sign() < 0) {
-		r.fault(at+".moved", fmt.Sprintf("%s is no angle to turn through", form.Moved), `write moved = "3°"`)
+		r.file.Fault(at+".moved", fmt.Sprintf("%s is no angle to turn through", form.Moved), `write moved = "3°"`)
 	}
 	switch {
 	case pass.Relaxed.IsZero() && pass.Moved.IsZero():
-		r.fault(at, "the re-check does not say what counts as relaxed or moved", `write relaxed = "10 %" or moved = "3°"`)
+		r.file.Fault(at, "the re-check does not say what counts as relaxed or moved", `write relaxed = "10 %" or moved = "3°"`)
 	case !form.Relaxed.Set && !pass.Relaxed.IsZero():
 		r.note(jf, fmt.Sprintf("the re-check does not say what counts as relaxed, so it is less than %s; "+
 			"but even a sound bolt begins to move at less than it was tightened with, so better give a figure, as in relaxed = \"10 %%\"", pass.Relaxed))
@@ -530,11 +521,11 @@ func (r *reader) after(forms []jointForm) {
 			_, twin := form.Repeat[key]
 			switch {
 			case !known:
-				r.fault(at, fmt.Sprintf("no joint has the key %q", key), "name the key of a joint that comes before")
+				r.file.Fault(at, fmt.Sprintf("no joint has the key %.40q", key), "name the key of a joint that comes before")
 			case key == form.Key || twin:
-				r.fault(at, fmt.Sprintf("%q would wait for itself", key), "leave it out")
+				r.file.Fault(at, fmt.Sprintf("%q would wait for itself", key), "leave it out")
 			case r.reaches(key, form.Key, map[string]bool{}):
-				r.fault(at, fmt.Sprintf("%q and %q wait for each other", form.Key, key), "leave one of the two out")
+				r.file.Fault(at, fmt.Sprintf("%q and %q wait for each other", form.Key, key), "leave one of the two out")
 			}
 		}
 	}

@@ -117,7 +117,7 @@ func ParseDeviation(text string) (Deviation, error) {
 func (d *Deviation) UnmarshalText(text []byte) error {
 	parsed, err := ParseDeviation(string(text))
 	if err != nil {
-		return err
+		return hinted{err, `write how far it may go, as in "10 %" or "5 N·m"`}
 	}
 	*d = parsed
 	return nil
@@ -224,7 +224,7 @@ func unsigned(text string) (Deviation, error) {
 func (t *Tolerance) UnmarshalText(text []byte) error {
 	parsed, err := ParseTolerance(string(text))
 	if err != nil {
-		return err
+		return hinted{err, `write it as in "±4 %", "±2 N·m", "-2 % +6 %" or "at least -3 %"`}
 	}
 	*t = parsed
 	return nil

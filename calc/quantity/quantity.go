@@ -215,11 +215,23 @@ func (q Quantity) String() string {
 func (q *Quantity) UnmarshalText(text []byte) error {
 	parsed, err := Parse(string(text))
 	if err != nil {
-		return err
+		return hinted{err, `write a number and its unit, as in "88 N·m", "65 lbf·ft", "7.4 mm" or "3°"`}
 	}
 	*q = parsed
 	return nil
 }
+
+// hinted is an error about a text out of a file, with what to write instead.
+type hinted struct {
+	error
+	hint string
+}
+
+// Unwrap gives the error itself.
+func (h hinted) Unwrap() error { return h.error }
+
+// HintText is what to write instead.
+func (h hinted) HintText() string { return h.hint }
 
 // MarshalText writes the form that String gives.
 func (q Quantity) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
