@@ -137,12 +137,6 @@ func (f *File) explain(err error) *Fault {
 	if cause := errors.Unwrap(err); cause != nil && cause != error(e) {
 		problem = strings.TrimPrefix(cause.Error(), "toml: ")
 	}
-	if cause, ok := errors.AsType[interface {
-		error
-		HintText() string
-	}](err); ok {
-		hint = cause.HintText()
-	}
 	if kind, ok := strings.CutPrefix(problem, "cannot decode TOML "); ok {
 		got, _, _ := strings.Cut(kind, " ")
 		problem = fmt.Sprintf("a value of the wrong kind (%s)", got)
@@ -327,8 +321,8 @@ func (f *File) indexValue(at place, v *unstable.Node) {
 	if v.Raw.Length > 0 {
 		f.places[at.path] = int(v.Raw.Offset)
 	}
-	if t := element(at.into); t != nil && readsText(t) && v.Kind != unstable.String && v.Kind != unstable.Array {
-		f.Fault(at.path, wrongKind(at.keys, strings.ToLower(v.Kind.String())), hintKinds)
+	if t := element(at.into); t != nil && readsText(t) && v.Kind != unstable.Array {
+		f.indexText(at, t, v)
 		return
 	}
 	switch v.Kind {
@@ -346,6 +340,22 @@ func (f *File) indexValue(at place, v *unstable.Node) {
 		for it := v.Children(); it.Next(); {
 			f.indexPair(at, it.Node())
 		}
+	}
+}
+
+// indexText tries a value that is read from text, so that all that cannot be
+// read is told at once, and with the hint that the library would drop.
+func (f *File) indexText(at place, t reflect.Type, v *unstable.Node) {
+	if v.Kind != unstable.String {
+		f.Fault(at.path, wrongKind(at.keys, strings.ToLower(v.Kind.String())), hintKinds)
+		return
+	}
+	if err := reflect.New(t).Interface().(encoding.TextUnmarshaler).UnmarshalText(v.Data); err != nil {
+		hint := ""
+		if h, ok := err.(interface{ HintText() string }); ok {
+			hint = h.HintText()
+		}
+		f.Fault(at.path, err.Error(), hint)
 	}
 }
 

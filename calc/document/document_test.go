@@ -57,6 +57,7 @@ func lines(text ...string) string { return strings.Join(text, "\n") + "\n" }
 // A column is counted in characters, as editors show it, also behind letters of
 // several bytes.
 func TestWhereFaultsStand(t *testing.T) {
+	const howQuantity = `write a number and its unit, as in "88 N·m", "65 lbf·ft", "7.4 mm" or "3°"`
 	const kinds = `quantities and names are written in quotes, as in "88 N·m"; counts without`
 	for _, row := range []struct {
 		name, text string
@@ -80,11 +81,13 @@ func TestWhereFaultsStand(t *testing.T) {
 			`3:9: unknown key "joint.bolts.7.y"|the keys known here are x`},
 		{"in a dotted map key", lines("[[joint]]", "[joint.bolts.7]", `y = "3 mm"`), `3:1: unknown key "joint.bolts.7.y"|the keys known here are x`},
 
-		{"bad quantity", `torque = "88 Nmm"`, `1:10: "88 Nmm": unknown unit "Nmm"|`},
-		{"behind letters of several bytes", `joint = [{ key = "µ·é漢", stage = [{ torque = "1 x" }] }]`, `1:46: "1 x": unknown unit "x"|`},
-		{"in an array", lines("[[joint]]", "[[joint.stage]]", `trials = ["1 N·m", "2 N·m",`, `  "·" ]`), `4:3: "·" does not start with a number|`},
+		{"bad quantity", `torque = "88 Nmm"`, `1:10: "88 Nmm": unknown unit "Nmm"|` + howQuantity},
+		{"behind letters of several bytes", `joint = [{ key = "µ·é漢", stage = [{ torque = "1 x" }] }]`, `1:46: "1 x": unknown unit "x"|` + howQuantity},
+		{"in an array", lines("[[joint]]", "[[joint.stage]]", `trials = ["1 N·m", "2 N·m",`, `  "·" ]`), `4:3: "·" does not start with a number|` + howQuantity},
 		{"bad tolerance", lines("[[joint]]", "[[joint.stage]]", "[[joint.stage]]", `tolerance = "4 %"`),
-			`4:13: "4 %": a tolerance is written "±4 %", "±2 N·m", "-2 % +6 %", "at least -3 %" or "at most +5 N·m"|`},
+			`4:13: "4 %" is no tolerance|a tolerance is written "±4 %", "±2 N·m", "-2 % +6 %", "at least -3 %" or "at most +5 N·m"`},
+		{"several at once", lines(`torque = "1 x"`, `[[joint]]`, `[[joint.stage]]`, `tolerance = "4"`), `1:10: "1 x": unknown unit "x"|` + howQuantity + "\n" +
+			`4:13: "4" is no tolerance|a tolerance is written "±4 %", "±2 N·m", "-2 % +6 %", "at least -3 %" or "at most +5 N·m"`},
 
 		{"a bare number for a quantity", "torque = 88", `1:10: "torque" has a value of the wrong kind (integer)|` + kinds},
 		{"one in a map", lines("[[joint]]", `bolts = { "7·" = { x = 3.5 } }`), `2:24: "joint.bolts.7·.x" has a value of the wrong kind (float)|` + kinds},

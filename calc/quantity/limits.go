@@ -223,8 +223,10 @@ func unsigned(text string) (Deviation, error) {
 // UnmarshalText reads a tolerance out of a file; see ParseTolerance.
 func (t *Tolerance) UnmarshalText(text []byte) error {
 	parsed, err := ParseTolerance(string(text))
-	if err != nil {
-		return hinted{err, `write it as in "±4 %", "±2 N·m", "-2 % +6 %" or "at least -3 %"`}
+	if errors.Is(err, errTolerance) {
+		return hinted{fmt.Errorf("%q is no tolerance", clip(string(text))), errTolerance.Error()}
+	} else if err != nil {
+		return hinted{err, errTolerance.Error()}
 	}
 	*t = parsed
 	return nil
