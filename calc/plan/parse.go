@@ -151,8 +151,9 @@ func Parse(name string, text []byte) (*Plan, error) {
 
 // reader turns the file's form into a plan and gathers faults on the way.
 type reader struct {
-	file *document.File
-	plan *Plan
+	file  *document.File
+	plan  *Plan
+	twins bool // two joints have one key, so that what waits for it cannot be checked
 }
 
 // most checks that a list is no longer than any engine needs.
@@ -255,6 +256,7 @@ func (r *reader) joint(path string, form jointForm) {
 func (r *reader) add(path string, j *Joint) {
 	if _, twice := r.plan.Joint(j.Key); twice && j.Key != "" {
 		r.file.Fault(path, fmt.Sprintf("two joints have the key %q", j.Key), "give each joint a key of its own")
+		r.twins = true
 		return
 	}
 	r.plan.Joints = append(r.plan.Joints, j)
@@ -405,9 +407,12 @@ func (r *reader) stages(path string, form jointForm, j *Joint) {
 
 // around gives the limits of a pass by its own tolerance, or else its joint's.
 func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, form jointForm) quantity.Limits {
-	target := pass.Target
+	target, name := pass.Target, pass.Name
+	if pass.Kind != Stage {
+		name = "the " + name
+	}
 	if target.Dimension() != quantity.Torque || target.Value.Sign() <= 0 {
-		r.file.Fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", pass.Name), `write torque = "88 N·m"`)
+		r.file.Fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", name), `write torque = "88 N·m"`)
 		return quantity.Limits{}
 	}
 	tolerance, place := own, at+".tolerance"
@@ -415,7 +420,7 @@ func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, for
 		tolerance, place = form.Tolerance, joint+".tolerance"
 	}
 	if tolerance.IsZero() {
-		r.file.Fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", pass.Name), `write tolerance = "±4 %"`)
+		r.file.Fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", name), `write tolerance = "±4 %"`)
 		return quantity.Limits{}
 	}
 	l, err := tolerance.Around(target)
@@ -425,7 +430,7 @@ func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, for
 	case !l.Least.IsZero() && l.Least.Value.Sign() < 0:
 		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q of %s reaches below zero", tolerance.Text, target), "write a smaller one")
 	case l.Least.Unit != target.Unit && !l.Least.IsZero() || l.Most.Unit != target.Unit && !l.Most.IsZero():
-		r.note(form, fmt.Sprintf("the tolerance %.40q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, pass.Name, target))
+		r.note(form, fmt.Sprintf("the tolerance %.40q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, name, target))
 	}
 	return l
 }
@@ -456,7 +461,7 @@ func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jo
 		r.file.Fault(at+".first", "both all bolts and the first ones are to be gone over", "keep all or first")
 	case !form.All && !r.file.Has(at+".first"):
 		r.file.Fault(at, fmt.Sprintf("the %s does not say which bolts", kind), "write all = true, or first = 4 for the bolts pulled first")
-	case !form.All && (form.First < 1 || form.First > len(jf.Bolts)):
+	case !form.All && len(jf.Bolts) > 0 && (form.First < 1 || form.First > len(jf.Bolts)):
 		r.file.Fault(at+".first", fmt.Sprintf("first = %d of %d bolts", form.First, len(jf.Bolts)), "write how many of the bolts pulled first, or all = true")
 	}
 	foreign := func(key, only string) {
@@ -475,7 +480,9 @@ func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jo
 	} else {
 		pass.Key = "recheck"
 		foreign("heat_cycles", "re-torque")
-		r.movement(at, form, jf, &pass)
+		if (pass.Limits != quantity.Limits{}) {
+			r.movement(at, form, jf, &pass)
+		}
 	}
 	j.Passes = append(j.Passes, pass)
 }
@@ -511,6 +518,9 @@ func (r *reader) movement(at string, form againForm, jf jointForm, pass *Pass) {
 
 // after checks what each joint waits for, once all joints are known.
 func (r *reader) after(forms []jointForm) {
+	if r.twins {
+		return
+	}
 	for i, form := range forms {
 		if !r.most(fmt.Sprintf("joint[%d].after", i), "joints to wait for", len(form.After), MaxJoints) {
 			continue
