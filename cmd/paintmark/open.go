@@ -35,8 +35,8 @@ given with --identity.`,
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintf(c.Out, "opened %s: %s\n%d joints, %d bolts\nnext: paintmark record %s\n",
-				b.Path(), p.Title, len(p.Joints), bolts(p), c.Arg("build"))
+			_, err = fmt.Fprintf(c.Out, "opened %s: %s\n%s, %s\nnext: paintmark record %s\n",
+				b.Path(), p.Title, count(len(p.Joints), "joint", "joints"), count(bolts(p), "bolt", "bolts"), c.Arg("build"))
 			_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Figures)
 			return err
 		},

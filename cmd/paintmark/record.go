@@ -103,7 +103,10 @@ func standing(build string, s *judge.State) string {
 	if !s.Complete() {
 		left = "not complete; go on with paintmark record " + build
 	}
-	return fmt.Sprintf("%s: %d findings are not settled, see paintmark state %s; %s", build, s.Unsettled(), build, left)
+	if s.Unsettled() == 0 {
+		return build + ": nothing was found; " + left
+	}
+	return fmt.Sprintf("%s: %s not settled, see paintmark state %s; %s", build, count(s.Unsettled(), "finding is", "findings are"), build, left)
 }
 
 // watch remembers which instruments could not be read, and whether any was.

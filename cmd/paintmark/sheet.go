@@ -76,7 +76,7 @@ func makeSheet(b *book.Book, now time.Time) (page []byte, unsettled int, sound b
 	if err := report.Err(); err != nil {
 		in.Summary = err.Error()
 	} else {
-		in.Summary = fmt.Sprintf("sound: %d entries, each as it was recorded", report.Entries)
+		in.Summary = fmt.Sprintf("sound: %s, each as it was recorded", count(report.Entries, "entry", "entries"))
 	}
 	var buffer bytes.Buffer
 	err = sheet.Write(&buffer, in)

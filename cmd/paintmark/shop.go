@@ -145,6 +145,14 @@ func findingsExit(s *judge.State) error {
 	return nil
 }
 
+// count is a number with what it counts: "1 entry", "2 entries".
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
 // exitCode is the one table from errors to exit codes.
 func exitCode(err error) cli.Code {
 	switch {

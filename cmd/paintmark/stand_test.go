@@ -19,6 +19,7 @@ import (
 
 	"github.com/creack/pty"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
@@ -241,6 +242,25 @@ func TestAWrenchIsUnpluggedAndFoundAgain(t *testing.T) {
 	s.expect(t, "NEXT head-left/3")
 	s.press(t, "q")
 	require.NoError(t, c.Wait())
+}
+
+// A book that another program holds has its own error and exit code, for reading
+// and for writing, and is left as it is.
+func TestABookThatIsLocked(t *testing.T) {
+	dir, path, _ := newBuild(t, "straight-six.toml", "engine number=1")
+	held, err := os.Open(path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, held.Close()) }()
+	require.NoError(t, unix.Flock(int(held.Fd()), unix.LOCK_EX))
+	for _, args := range [][]string{{"state", "b1"}, {"confirm", "b1", "main-caps/shells"}} {
+		c := command(t, dir, args...)
+		out, err := c.CombinedOutput()
+		require.Error(t, err)
+		require.Equal(t, 6, c.ProcessState.ExitCode(), "%s", out)
+		require.Contains(t, string(out), "b1.book: the book is in use by another program\nhint: wait until the other program is done")
+	}
+	require.NoError(t, unix.Flock(int(held.Fd()), unix.LOCK_UN))
+	require.Contains(t, run(t, dir, "verify", "b1"), "b1 is sound: 1 entry, each as it was recorded")
 }
 
 // toldEvent is what these tests read of the JSON output.

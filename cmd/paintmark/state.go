@@ -53,7 +53,7 @@ func printState(to io.Writer, build string, s *judge.State, now time.Time) error
 	row := func(name, bar, words string) { say("  %-14s %-24s %s", name, bar, words) }
 	say("%s: %s, edition %s", build, s.Plan.Title, s.Plan.Edition)
 	say("%s%s", s.Plan.Engine.Name, identityWords(s))
-	say("%d readings, %d of them attested; %d taken back", s.Readings, s.Attested, s.Voided)
+	say("%s, %d of them attested; %d taken back", count(s.Readings, "reading", "readings"), s.Attested, s.Voided)
 	for _, js := range s.Joints {
 		say("\n%s: %s", js.Joint.Key, js.Joint.Title)
 		if n := len(js.Steps); n > 0 {

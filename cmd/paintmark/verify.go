@@ -119,9 +119,9 @@ func printReport(to io.Writer, r book.Report) error {
 	}
 	var err error
 	if r.Sound() {
-		err = say("%s is sound: %d entries, each as it was recorded", name, r.Entries)
+		err = say("%s is sound: %s, each as it was recorded", name, count(r.Entries, "entry", "entries"))
 	} else {
-		err = say("%s is NOT SOUND: of %d entries %d are intact, and %d more could be had from elsewhere in the file", name, r.Entries, r.Intact, r.Recovered)
+		err = say("%s is NOT SOUND: of %s %d intact, and %d more could be had from elsewhere in the file", name, count(r.Entries, "entry", "entries"), r.Intact, r.Recovered)
 	}
 	for _, f := range r.Faults {
 		if err == nil {
