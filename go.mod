@@ -15,6 +15,7 @@ require (
 	github.com/creack/pty v1.1.24 // indirect
 	github.com/fxamacker/cbor/v2 v2.10.0 // indirect
 	github.com/gobwas/glob v1.0.0 // indirect
+	github.com/godbus/dbus/v5 v5.2.4 // indirect
 	github.com/kisielk/errcheck v1.30.0 // indirect
 	github.com/rogpeppe/go-internal v1.16.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect

@@ -137,6 +137,22 @@ type Stamped interface {
 	Stamp() time.Time
 }
 
+// Packeted is what a link has whose bytes come in packets. A Read of it gives
+// bytes of one packet only.
+type Packeted interface {
+	// EndOfPacket tells that the last Read gave the last byte of a packet, for
+	// whoever called it.
+	EndOfPacket() bool
+}
+
+// Unpaced is what a link has whose bytes may come faster than they once came,
+// as those of a recording that is played without waiting: that none come says
+// nothing then.
+type Unpaced interface {
+	// Unpaced tells that silence on this link has no meaning.
+	Unpaced() bool
+}
+
 // The words for what an instrument says of itself that the rest of the program
 // knows. A profile may use others, which are shown as they are.
 const (
@@ -151,6 +167,10 @@ type Sample struct {
 	Angle  quantity.Quantity // zero where the frame has none
 	Status []string          // words for the flags that were set, as the profile has them
 	Raw    []byte            // the whole frame, to the byte
+	// Sequence is the instrument's own number of the frame, where Numbered; see
+	// profile.Profile.Missed.
+	Sequence uint32
+	Numbered bool
 	// Attested marks a value that a person stated; see Attesting.
 	Attested bool
 }

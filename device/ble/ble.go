@@ -1,0 +1,202 @@
+// Package ble is the transport of Bluetooth LE instruments: whatever
+// characteristic notifies is a stream of bytes, in the order in which the
+// notifications came.
+//
+// A place is one of
+//
+//	AA:BB:CC:DD:EE:FF                  the only characteristic that notifies
+//	AA:BB:CC:DD:EE:FF/2a5b             the characteristic with this UUID
+//	AA:BB:CC:DD:EE:FF/fff0/fff1        the same within one service
+//
+// A UUID is written in full, or by four or eight hexadecimal digits where it
+// lies in the range of the Bluetooth base UUID. When the only one is looked
+// for, the battery level (2a19) and the list of services (2a05), which say
+// nothing measured, do not count.
+//
+// It works on Linux, through BlueZ over D-Bus. Each link has a connection to
+// the bus of its own, so that nothing of one outlives it. An instrument that is
+// not known is scanned for. It is connected if it was not, and then
+// disconnected again by Close; pairing, power and other programs' use are left
+// as found.
+//
+// Several programs can hear one characteristic without taking anything from one
+// another, unless one has acquired its notifications for itself, which is told
+// as device.ErrBusy. One thing cannot be told apart: when another program reads
+// the value of the characteristic, BlueZ shows it to all as if it had been
+// notified.
+//
+// A loss is told when BlueZ tells it: disconnected, out of reach (after the
+// supervision timeout, some seconds), removed, switched off, or the Bluetooth
+// service itself gone. An instrument that hangs but keeps its connection is not
+// told by anybody: for one that streams, set Options.Silence.
+//
+// Up to 256 KiB are held for a reader that is busy; beyond them nothing more is
+// taken from the bus until there is room. Nothing is dropped.
+//
+// A characteristic that describes itself says how by its [Format].
+package ble
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"regexp"
+	"strings"
+	"time"
+
+	"paintmark/device"
+)
+
+// Name is the transport's name in an address: "ble:AA:BB:CC:DD:EE:FF".
+const Name = "ble"
+
+// What is used where Options are zero.
+const (
+	DefaultSearch  = 10 * time.Second
+	DefaultConnect = 20 * time.Second
+)
+
+// Options are what may be set otherwise. The zero Options is for real use.
+type Options struct {
+	// Adapter is the Bluetooth adapter of this computer, such as "hci0"; the
+	// first that is switched on if empty.
+	Adapter string
+	// Search is how long an instrument that is not known is scanned for;
+	// DefaultSearch if zero.
+	Search time.Duration
+	// Connect is how long connecting may take, all in all; DefaultConnect if zero.
+	Connect time.Duration
+	// Silence is after how long without a notification the link counts as lost.
+	// It is only for instruments that stream; never if zero.
+	Silence time.Duration
+
+	bus string // the bus's address; the system bus if empty
+}
+
+func (o Options) filled() Options {
+	if o.Search == 0 {
+		o.Search = DefaultSearch
+	}
+	if o.Connect == 0 {
+		o.Connect = DefaultConnect
+	}
+	return o
+}
+
+// A Transport opens the instrument at one place. Its links have the
+// instrument's address as their identity, and are device.Stamped and
+// device.Packeted and [Describing].
+type Transport struct {
+	place   string
+	mac     string // in capitals
+	service UUID   // zero: any
+	char    UUID   // zero: the only one
+	options Options
+}
+
+var macPattern = regexp.MustCompile(`^[0-9A-F]{2}(:[0-9A-F]{2}){5}$`)
+
+// New makes a transport for a place, which is only looked for when it is
+// opened. It fails for a place that cannot be.
+func New(place string, o Options) (*Transport, error) {
+	t := &Transport{place: place, options: o.filled()}
+	parts := strings.Split(place, "/")
+	t.mac = strings.ToUpper(parts[0])
+	const hint = "write the address, and the characteristic where there are several, as in ble:AA:BB:CC:DD:EE:FF/2a5b"
+	if !macPattern.MatchString(t.mac) {
+		return nil, t.fail(fmt.Errorf("%q is no Bluetooth address", parts[0]), hint)
+	}
+	if len(parts) > 3 {
+		return nil, t.fail(errors.New("more than an address, a service and a characteristic"), hint)
+	}
+	for i, part := range parts[1:] {
+		u, err := ParseUUID(part)
+		if err != nil {
+			return nil, t.fail(err, "a UUID is written in full or by its four hexadecimal digits, as in 2a5b")
+		}
+		if i == len(parts)-2 {
+			t.char = u
+		} else {
+			t.service = u
+		}
+	}
+	return t, nil
+}
+
+// Address implements device.Transport.
+func (t *Transport) Address() device.Address { return device.Address{Transport: Name, Place: t.place} }
+
+func (t *Transport) fail(err error, hint string) error {
+	return &device.Error{Address: t.Address(), Err: err, Hint: hint}
+}
+
+// Open implements device.Transport. Where nothing is said otherwise in ctx it
+// takes at most Options.Search and Options.Connect.
+func (t *Transport) Open(ctx context.Context) (device.Link, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, t.fail(err, "")
+	}
+	return t.open(ctx)
+}
+
+// Describing is what a link has whose characteristic may say how its values are
+// to be read.
+type Describing interface {
+	// Format is what the characteristic's presentation format descriptor says.
+	// It fails with ErrNoFormat where there is none.
+	Format() (Format, error)
+}
+
+// ErrNoFormat means that a characteristic does not describe itself.
+var ErrNoFormat = errors.New("the characteristic has no presentation format descriptor")
+
+// A Found is an instrument, or whatever else, that a scan heard.
+type Found struct {
+	// Address is what opens it; it may need a characteristic as well.
+	Address device.Address
+	// Name is what it calls itself; empty where it does not say.
+	Name string
+	// RSSI is the strength of its signal in dBm; 0 where that is not known.
+	RSSI int
+	// Services are those it tells of, in the order of their UUIDs.
+	Services []UUID
+	// Connected tells that it is connected to this computer.
+	Connected bool
+}
+
+// Scan listens until ctx is done and tells what it heard or is connected,
+// strongest first. That its time is over is no error.
+func Scan(ctx context.Context, o Options) ([]Found, error) { return scan(ctx, o.filled()) }
+
+// baseUUID is what the short forms are completed with (Bluetooth Core
+// Specification, Vol 3 Part B, 2.5.1; from memory).
+const baseUUID = "-0000-1000-8000-00805f9b34fb"
+
+// A UUID names a service, a characteristic or a descriptor. It is in full and in
+// small letters; the empty UUID is none.
+type UUID string
+
+var uuidPattern = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
+
+// ParseUUID reads a UUID in full, or by four or eight hexadecimal digits.
+func ParseUUID(text string) (UUID, error) {
+	full := strings.ToLower(text)
+	switch len(full) {
+	case 4:
+		full = "0000" + full + baseUUID
+	case 8:
+		full += baseUUID
+	}
+	if !uuidPattern.MatchString(full) {
+		return "", fmt.Errorf("%.40q is no UUID", text)
+	}
+	return UUID(full), nil
+}
+
+// String is the UUID by four digits where that can be, else in full.
+func (u UUID) String() string {
+	if rest, ok := strings.CutPrefix(string(u), "0000"); ok && strings.HasSuffix(rest, baseUUID) {
+		return strings.TrimSuffix(rest, baseUUID)
+	}
+	return string(u)
+}
