@@ -75,12 +75,8 @@ func attachAt(ctx context.Context, c *cli.Call, from sources, now func() time.Ti
 	var p *profile.Profile
 	switch file := c.String("profile"); {
 	case file != "":
-		text, err := os.ReadFile(file)
-		if err == nil {
-			p, err = profile.Parse(file, text)
-		}
-		if err != nil {
-			return bench.Instrument{}, cli.Fail(cli.Usage, err)
+		if p, err = readProfile(file); err != nil {
+			return bench.Instrument{}, err
 		}
 	case address.Transport == typed.Name:
 		p = typed.Profile()
@@ -89,6 +85,19 @@ func attachAt(ctx context.Context, c *cli.Call, from sources, now func() time.Ti
 	}
 	info := fact.Instrument{Name: address.String(), Address: address.String(), Profile: p.Name}
 	return attachOne(ctx, from, info, address, p, now)
+}
+
+// readProfile reads and checks the profile that a flag names.
+func readProfile(file string) (*profile.Profile, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, cli.Fail(cli.Usage, err)
+	}
+	p, err := profile.Parse(file, text)
+	if err != nil {
+		return nil, cli.Fail(cli.Usage, err)
+	}
+	return p, nil
 }
 
 // attachOne starts to read one instrument.
