@@ -151,19 +151,20 @@ func sortedFields(text string) []string {
 // compopt, as in bash 3, so this is also the way that goes without it.
 func TestBashFunction(t *testing.T) {
 	bash, dir, env := shellEnv(t, "bash")
-	for _, row := range []struct{ line, want string }{
-		{"sample st", "state"},
-		{"sample state v8-0", "v8-017 v8-018"},
-		{"sample state v8 --js", "--json"},
-		{"sample state -- --", ""},
-		{"sample plan check f", "file.toml folder"},
-		{"sample --shelf f", "folder"},
-		{"sample zzz ", ""},
+	for _, row := range []struct{ line, behind, want string }{
+		{"sample st", "", "state"},
+		{"sample state v8-0", "", "v8-017 v8-018"},
+		{"sample state v8 --js", "", "--json"},
+		{"sample state -- --", "", ""},
+		{"sample plan check f", "", "file.toml folder"},
+		{"sample --shelf f", "", "folder"},
+		{"sample zzz ", "", ""},
+		{"sample st", " v8-017 --json", "state"}, // the cursor stands in the line
 	} {
 		t.Run(row.line, func(t *testing.T) {
-			const call = `source ./script; COMP_LINE=$1; COMP_POINT=${#1}; COMP_WORDS=("" "${1##* }"); COMP_CWORD=1
+			const call = `source ./script; COMP_LINE=$1$2; COMP_POINT=${#1}; COMP_WORDS=("" "${1##* }"); COMP_CWORD=1
 				__sample_complete sample; echo "${COMPREPLY[@]}"`
-			out := output(t, bash, dir, env, "--norc", "--noprofile", "-c", call, "bash", row.line)
+			out := output(t, bash, dir, env, "--norc", "--noprofile", "-c", call, "bash", row.line, row.behind)
 			require.Equal(t, row.want, strings.Join(sortedFields(out), " "))
 		})
 	}
