@@ -17,6 +17,7 @@ import (
 	"paintmark/cmd/paintmark/internal/cli"
 	"paintmark/device"
 	"paintmark/device/attach"
+	"paintmark/device/ble"
 	"paintmark/device/profile"
 	"paintmark/device/rack"
 	"paintmark/device/replay"
@@ -35,7 +36,7 @@ var withFlag = cli.Flag{Name: "with", Kind: cli.Strings, Value: "NAME",
 	Help: "only this instrument of the shop's list", Complete: completeInstruments}
 
 var atFlags = []cli.Flag{
-	{Name: "at", Kind: cli.String, Value: "ADDRESS", Help: "an instrument that is not in the list, as in serial:/dev/ttyUSB0, replay:FILE or typed:keyboard"},
+	{Name: "at", Kind: cli.String, Value: "ADDRESS", Help: "an instrument that is not in the list, as in serial:/dev/ttyUSB0, ble:AA:BB:CC:DD:EE:FF, replay:FILE or typed:keyboard"},
 	{Name: "profile", Kind: cli.String, Value: "FILE", Help: "how the instrument at --at talks", Complete: cli.Files},
 	{Name: "fast", Help: "play a recording without waiting"},
 }
@@ -119,13 +120,19 @@ func transport(from sources, a device.Address, p *profile.Profile) (device.Trans
 			return nil, cli.Fail(cli.Usage, err)
 		}
 		return t, nil
+	case ble.Name:
+		t, err := ble.New(a.Place, ble.Options{})
+		if err != nil {
+			return nil, cli.Fail(cli.Usage, err)
+		}
+		return t, nil
 	case replay.Name:
 		return replay.New(a.Place, replay.Options{Fast: from.fast}), nil
 	case typed.Name:
 		return typed.New(a.Place, from.in), nil
 	}
 	return nil, cli.WithHint(cli.Usagef("%q is no transport", a.Transport),
-		fmt.Sprintf("the transports are %s, %s and %s", serialport.Name, replay.Name, typed.Name))
+		fmt.Sprintf("the transports are %s, %s, %s and %s", serialport.Name, ble.Name, replay.Name, typed.Name))
 }
 
 // completeInstruments offers the names of the shop's list.
