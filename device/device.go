@@ -153,19 +153,12 @@ type Unpaced interface {
 	Unpaced() bool
 }
 
-// The words for what an instrument says of itself that the rest of the program
-// knows. A profile may use others, which are shown as they are.
-const (
-	Overload   = "overload"
-	LowBattery = "low battery"
-)
-
 // A Sample is what one frame said. It shares no memory with anything.
 type Sample struct {
 	Time   time.Time         // when its last byte came, with the monotonic clock
 	Value  quantity.Quantity // zero Unit where the instrument sends a bare number and the profile fixes none
 	Angle  quantity.Quantity // zero where the frame has none
-	Status []string          // words for the flags that were set, as the profile has them
+	Status []string          // words for the flags that were set, as the profile has them; see fact.Overload
 	Raw    []byte            // the whole frame, to the byte
 	// Sequence is the instrument's own number of the frame, where Numbered; see
 	// profile.Profile.Missed.

@@ -137,6 +137,16 @@ type Reading struct {
 	Told       string     // the verdict the builder was told at the time
 }
 
+// What an instrument can say of itself that the rest of the program knows.
+// Profiles map what an instrument sends to these words; they may use others,
+// which are shown as they are. An overload, and a value that has not settled,
+// make no reading.
+const (
+	Overload   = "overload"
+	NotSettled = "not settled"
+	LowBattery = "low battery"
+)
+
 // Confirmation says that a step of preparation was done, or that the heat
 // cycles before a re-torque were run.
 type Confirmation struct{ Point Point }

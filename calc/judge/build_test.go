@@ -221,7 +221,7 @@ func (m *mistakes) candidates() []mistake {
 	return []mistake{
 		{"low", false, k.Kind == judge.Pull, bad(judge.BoltLow, fact.Reading{Value: times(k.Target, "0.5")})},
 		{"high", false, bolt && !k.Limits.Most.IsZero(), bad(judge.BoltHigh, fact.Reading{Value: times(k.Target, "1.2")})},
-		{"doubtful", false, bolt, bad(judge.BoltDoubtful, fact.Reading{Value: k.Target, Status: []string{judge.Overload}})},
+		{"doubtful", false, bolt, bad(judge.BoltDoubtful, fact.Reading{Value: k.Target, Status: []string{fact.Overload}})},
 		{"unjudged", false, bolt, bad(judge.BoltUnjudged, fact.Reading{Value: quantity.MustParse("3 mm")})},
 		{"relaxed", true, k.Kind == judge.Check, bad(judge.BoltRelaxed, fact.Reading{Value: times(k.Limits.Least, "0.9")})},
 		{"moved", true, k.Kind == judge.Check && !pass.Moved.IsZero(), bad(judge.BoltMoved, fact.Reading{Value: k.Target, Angle: times(pass.Moved, "2")})},

@@ -393,13 +393,7 @@ func check(r fact.Reading, pass plan.Pass) Verdict {
 	}
 }
 
-// The words of an instrument's status that make its value no reading. Profiles
-// map what an instrument sends to these words.
-const (
-	Overload   = "overload"
-	NotSettled = "not settled"
-)
-
+// doubtful tells whether the instrument disowned its value.
 func doubtful(r fact.Reading) bool {
-	return slices.Contains(r.Status, Overload) || slices.Contains(r.Status, NotSettled)
+	return slices.Contains(r.Status, fact.Overload) || slices.Contains(r.Status, fact.NotSettled)
 }

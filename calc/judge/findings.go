@@ -413,9 +413,9 @@ func (f *finder) early(live []Judged, i, checked int) Finding {
 		made.Text = fmt.Sprintf("gone over before it was pulled in %s", passName(f.js.last.Pass))
 		made.Remedy = "pull it, and go over it again"
 	case since < 0:
-		made.Text = fmt.Sprintf("the clock was set back since the last pull, so it is not known whether the wait of %s was over", duration(f.ps.Pass.Wait))
+		made.Text = fmt.Sprintf("the clock was set back since the last pull, so it is not known whether the wait of %s was over", plan.WaitWords(f.ps.Pass.Wait))
 	default:
-		made.Text = fmt.Sprintf("gone over %s after the last pull, the wait is %s", duration(since), duration(f.ps.Pass.Wait))
+		made.Text = fmt.Sprintf("gone over %s after the last pull, the wait is %s", plan.WaitWords(since), plan.WaitWords(f.ps.Pass.Wait))
 	}
 	if checked < len(live) {
 		made.Status, made.By, made.Remedy = Settled, live[checked].Entry.Ref, "gone over again after the wait"
@@ -444,7 +444,7 @@ func waiting(p plan.Pass) string {
 	if p.Wait == 0 {
 		return ""
 	}
-	return ", " + duration(p.Wait) + " after the last pull"
+	return ", " + plan.WaitWords(p.Wait) + " after the last pull"
 }
 
 // retorque finds a re-torque that is due, was not finished, or was made before
@@ -453,7 +453,7 @@ func waiting(p plan.Pass) string {
 func (f *finder) retorque() {
 	left := f.left()
 	done, all := f.ps.Done(), len(f.ps.Cells)
-	cycles := heatCycles(f.ps.Pass.HeatCycles)
+	cycles := plan.CycleWords(f.ps.Pass.HeatCycles)
 	switch {
 	case len(left) == 0:
 	case f.ps.Begun():
@@ -495,7 +495,7 @@ func (f *finder) heatEarly() {
 		return
 	}
 	made := Finding{Kind: RetorqueEarly, Status: Open, Entries: []fact.Ref{f.entries[heat.confirms[0]].Ref},
-		Text:   fmt.Sprintf("%s confirmed before a bolt was pulled in %s", heatCycles(f.ps.Pass.HeatCycles), passName(f.js.last.Pass)),
+		Text:   fmt.Sprintf("%s confirmed before a bolt was pulled in %s", plan.CycleWords(f.ps.Pass.HeatCycles), passName(f.js.last.Pass)),
 		Remedy: "confirm them when they were run"}
 	if heat.Done {
 		made.Status, made.By, made.Remedy = Settled, heat.Confirmed.Ref, "confirmed again later"
@@ -509,13 +509,6 @@ func onePoint(cells []*Cell) fact.Point {
 		return cells[0].Point
 	}
 	return ""
-}
-
-func heatCycles(n int) string {
-	if n == 1 {
-		return "1 heat cycle"
-	}
-	return fmt.Sprintf("%d heat cycles", n)
 }
 
 func count(bolts int) string {

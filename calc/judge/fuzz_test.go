@@ -63,7 +63,7 @@ func packed(t testing.TB, p *plan.Plan, notation string) []byte {
 // deepest; all that a damaged or foreign book could hold is among them.
 func unpacked(data []byte) []fact.Entry {
 	points, passes, values, times, names := fuzzPoints, fuzzPasses, fuzzValues, fuzzTimes, fuzzNames
-	words := [][]string{nil, {judge.Overload}, {judge.NotSettled, ""}, {"low battery"}}
+	words := [][]string{nil, {fact.Overload}, {fact.NotSettled, ""}, {"low battery"}}
 	var entries []fact.Entry
 	numbers := map[string]uint64{}
 	now := start

@@ -155,7 +155,7 @@ func (js *JointState) retorqueTasks() []Task {
 func (js *JointState) heatTask() Task {
 	cycles := js.Passes[len(js.Passes)-1].Pass.HeatCycles
 	return Task{Kind: Confirm, Joint: js.Joint.Key, Point: js.Heat.Point, Place: plan.HeatCycles,
-		Name: fmt.Sprintf("%s run, engine cold again", heatCycles(cycles))}
+		Name: fmt.Sprintf("%s run, engine cold again", plan.CycleWords(cycles))}
 }
 
 func task(js *JointState, ps *PassState, c *Cell) Task {

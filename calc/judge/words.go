@@ -3,9 +3,7 @@ package judge
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
-	"time"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/quantity"
@@ -73,25 +71,6 @@ func unitOf(l quantity.Limits) quantity.Unit {
 		return l.Most.Unit
 	}
 	return l.Least.Unit
-}
-
-// duration is "45 s", "20 min" or "2 h 5 min", cut short and never rounded up
-// to a wait that was not kept.
-func duration(d time.Duration) string {
-	switch {
-	case d < time.Minute:
-		return strconv.Itoa(int(d.Seconds())) + " s"
-	case d < time.Hour:
-		if s := int(d.Seconds()) % 60; s != 0 {
-			return fmt.Sprintf("%d min %d s", int(d.Minutes()), s)
-		}
-		return strconv.Itoa(int(d.Minutes())) + " min"
-	default:
-		if m := int(d.Minutes()) % 60; m != 0 {
-			return fmt.Sprintf("%d h %d min", int(d.Hours()), m)
-		}
-		return strconv.Itoa(int(d.Hours())) + " h"
-	}
 }
 
 // ordinal is "1st", "2nd", "11th".

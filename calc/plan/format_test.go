@@ -122,15 +122,15 @@ func TestTablesOfTheFormat(t *testing.T) {
 // The document has every key of the file, with whether it is needed, and none
 // that is not there.
 func TestKeysOfTheFormat(t *testing.T) {
-	for heading, c := range map[string]struct{ full, table string }{
-		"### At the top":          {skeletonJoint, ""},
-		"### `[engine]`":          {skeletonJoint + "", "[engine]\n"},
-		"### `[[joint]]`":         {skeletonJoint, "[[joint]]\n"},
-		"### `[joint.bolts]`":     {skeletonJoint, "bolts"},
-		"### `[[joint.prepare]]`": {skeletonJoint, "[[joint.prepare]]\nkey = \"k\"\ntext = \"t\"\n"},
-		"### `[[joint.stage]]`":   {skeletonJoint, "[[joint.stage]]\ntorque = \"30 N·m\"\n"},
-		"### `[joint.recheck]`":   {skeletonJoint, "[joint.recheck]\nall = true\nrelaxed = \"9 %\"\n"},
-		"### `[joint.retorque]`":  {skeletonJoint, "[joint.retorque]\nall = true\nheat_cycles = 1\n"},
+	for heading, table := range map[string]string{
+		"### At the top":          "",
+		"### `[engine]`":          "[engine]\n",
+		"### `[[joint]]`":         "[[joint]]\n",
+		"### `[joint.bolts]`":     "bolts",
+		"### `[[joint.prepare]]`": "[[joint.prepare]]\nkey = \"k\"\ntext = \"t\"\n",
+		"### `[[joint.stage]]`":   "[[joint.stage]]\ntorque = \"30 N·m\"\n",
+		"### `[joint.recheck]`":   "[joint.recheck]\nall = true\nrelaxed = \"9 %\"\n",
+		"### `[joint.retorque]`":  "[joint.retorque]\nall = true\nheat_cycles = 1\n",
 	} {
 		documented := map[string]bool{}
 		for _, row := range rows(t, heading) {
@@ -139,15 +139,15 @@ func TestKeysOfTheFormat(t *testing.T) {
 		// The program lists the keys it knows when it meets one far from all.
 		probe := "zzzzzzzzzzzzzzzzzzzzzzzz = 1\n"
 		text := ""
-		switch c.table {
+		switch table {
 		case "":
-			text = probe + c.full
+			text = probe + skeletonJoint
 		case "bolts":
-			text = strings.Replace(c.full, `x = "0 mm"`, `zzzzzzzzzzzzzzzzzzzzzzzz = 1, x = "0 mm"`, 1)
+			text = strings.Replace(skeletonJoint, `x = "0 mm"`, `zzzzzzzzzzzzzzzzzzzzzzzz = 1, x = "0 mm"`, 1)
 		case "[engine]\n", "[[joint]]\n":
-			text = strings.Replace(c.full, c.table, c.table+probe, 1)
+			text = strings.Replace(skeletonJoint, table, table+probe, 1)
 		default:
-			text = c.full + c.table + probe
+			text = skeletonJoint + table + probe
 		}
 		_, err := Parse("plan.toml", []byte(text))
 		var fault *document.Fault

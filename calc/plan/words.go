@@ -6,10 +6,9 @@ import (
 	"time"
 )
 
-// WaitWords is a time as people write it, to the second: "45 s", "20 min",
-// "2 h 5 min".
+// WaitWords is a time as people write it, "45 s", "20 min", "2 h 5 min", cut
+// short and never rounded up to a wait that was not kept.
 func WaitWords(d time.Duration) string {
-	d = d.Round(time.Second)
 	switch {
 	case d < 0:
 		return "-" + WaitWords(-d)

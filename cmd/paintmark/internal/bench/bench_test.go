@@ -21,7 +21,7 @@ func TestAPullIsTheReadingOfWhatIsNext(t *testing.T) {
 		s := sit(t, exercise).prepared()
 		e := sampled("20.50 N·m")
 		e.Identity = "A1-replugged"
-		e.Sample.Status = []string{device.LowBattery}
+		e.Sample.Status = []string{fact.LowBattery}
 		e.Sample.Angle = quantity.MustParse("31°")
 		s.wrench.events <- e
 		synctest.Wait()
@@ -34,7 +34,7 @@ func TestAPullIsTheReadingOfWhatIsNext(t *testing.T) {
 		require.Equal(t, fact.Reading{
 			Point: "head/2", Pass: "stage-1", Value: quantity.MustParse("20.50 N·m"), Angle: quantity.MustParse("31°"), Told: "within",
 			Instrument: fact.Instrument{Name: "wrench-a", Address: "serial:usb=A1", Identity: "A1-replugged", Profile: "exercise"},
-			Status:     []string{device.LowBattery}, Raw: []byte("20.50 N·m"),
+			Status:     []string{fact.LowBattery}, Raw: []byte("20.50 N·m"),
 		}, readings[len(readings)-1])
 		s.quit()
 	})
