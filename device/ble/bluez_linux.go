@@ -63,6 +63,7 @@ type client struct {
 	listed  bool
 	objects map[dbus.ObjectPath]object
 	heard   map[dbus.ObjectPath]bool // what a signal told of
+	drops   map[dbus.ObjectPath]int  // how often a device was told to be disconnected
 	gone    error                    // why nothing will come any more
 
 	// value takes the values of the characteristic at char, with mu unlocked;
@@ -78,6 +79,7 @@ func dial(ctx context.Context, address string) (*client, error) {
 		changed: make(chan struct{}),
 		objects: map[dbus.ObjectPath]object{},
 		heard:   map[dbus.ObjectPath]bool{},
+		drops:   map[dbus.ObjectPath]int{},
 	}
 	life, end := context.WithCancel(context.Background())
 	c.end = end
@@ -196,6 +198,9 @@ func (c *client) apply(s *dbus.Signal) (value []byte) {
 			value, _ = changed["Value"].Value().([]byte)
 			delete(changed, "Value")
 		}
+		if connected, told := changed["Connected"].Value().(bool); told && !connected {
+			c.drops[s.Path]++
+		}
 		props := c.objects[s.Path][iface]
 		if props == nil {
 			return value
@@ -255,6 +260,17 @@ func (c *client) list(ctx context.Context) error {
 	if err := c.conn.BusObject().CallWithContext(ctx, busName+".GetNameOwner", 0, bluez).Store(&owner); err != nil {
 		return err
 	}
+	c.mu.Lock()
+	c.owner = owner
+	c.mu.Unlock()
+	return c.refresh(ctx)
+}
+
+// refresh makes the picture anew. Signals that come meanwhile wait for it.
+func (c *client) refresh(ctx context.Context) error {
+	c.mu.Lock()
+	c.listed = false
+	c.mu.Unlock()
 	call := c.call(ctx, "/", managerIface+".GetManagedObjects")
 	var objects map[dbus.ObjectPath]map[string]map[string]dbus.Variant
 	if err := call.Store(&objects); err != nil {
@@ -262,7 +278,7 @@ func (c *client) list(ctx context.Context) error {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.owner = owner
+	clear(c.objects)
 	for path, ifaces := range objects {
 		o := object{}
 		for iface, props := range ifaces {
@@ -276,6 +292,7 @@ func (c *client) list(ctx context.Context) error {
 		}
 	}
 	c.early, c.listed = nil, true
+	c.tell()
 	return nil
 }
 
@@ -405,11 +422,14 @@ func (c *client) found(adapter dbus.ObjectPath) []Found {
 	var list []Found
 	for _, path := range c.under(adapter, deviceIface) {
 		p := c.objects[path][deviceIface]
-		_, strength := p["RSSI"]
+		rssi, strength := p["RSSI"].Value().(int16)
+		if rssi == noRSSI {
+			rssi = 0
+		}
 		f := Found{
 			Address:   device.Address{Transport: Name, Place: get[string](p, "Address")},
 			Name:      get[string](p, "Name"),
-			RSSI:      int(get[int16](p, "RSSI")),
+			RSSI:      int(rssi),
 			Connected: get[bool](p, "Connected"),
 		}
 		if !strength && !c.heard[path] && !f.Connected {
@@ -426,6 +446,10 @@ func (c *client) found(adapter dbus.ObjectPath) []Found {
 	slices.SortStableFunc(list, func(a, b Found) int { return strength(b) - strength(a) })
 	return list
 }
+
+// noRSSI is what an adapter tells that does not know (Core Specification, Vol 4
+// Part E, 7.7.65.2; from memory).
+const noRSSI = 127
 
 // strength orders by RSSI, the unknown last.
 func strength(f Found) int {

@@ -124,14 +124,22 @@ func (l *link) start(ctx context.Context) error {
 	}
 	connecting, cancel = context.WithTimeout(ctx, o.Connect) // anew after a search
 	defer cancel()
+	drops := look(c, func() int { return c.drops[l.device] })
 	if err := l.connect(connecting); err != nil {
 		return err
 	}
-	if err := c.wait(connecting, func() bool { return !l.known("Connected") || l.known("ServicesResolved") }); err != nil {
+	// That it is connected may be told later than the call is answered.
+	if err := c.wait(connecting, func() bool {
+		return l.known("Connected") && l.known("ServicesResolved") || c.drops[l.device] > drops || !l.there()
+	}); err != nil {
 		if errors.Is(err, context.DeadlineExceeded) {
 			return absent("it did not tell its services within %v", o.Connect)
 		}
 		return err
+	}
+	// Services may be announced later than that they are resolved.
+	if err := c.refresh(connecting); err != nil {
+		return late(err)
 	}
 	if l.char, err = l.choose(); err != nil {
 		return err
@@ -251,8 +259,12 @@ func (l *link) choose() (dbus.ObjectPath, error) {
 	if len(fit) == 1 {
 		return fit[0], nil
 	}
-	names := make([]string, 0, len(all))
-	for _, path := range all {
+	named := all
+	if len(fit) > 1 {
+		named = fit
+	}
+	names := make([]string, 0, len(named))
+	for _, path := range named {
 		p := c.objects[path][charIface]
 		service := c.objects[get[dbus.ObjectPath](p, "Service")][serviceIface]
 		names = append(names, UUID(get[string](service, "UUID")).String()+"/"+UUID(get[string](p, "UUID")).String())
