@@ -41,14 +41,26 @@ func (t *Transport) open(ctx context.Context) (device.Link, error) {
 		if l.quiet != nil {
 			l.quiet.Stop()
 		}
-		if l.ours {
-			c.send(l.device, deviceIface+".Disconnect") // also ends an attempt
-		}
+		l.leave(ctx)
 		l.end()
 		c.close()
 		return nil, t.explain(ctx, err)
 	}
 	return l, nil
+}
+
+// leave takes back what a failed Open did, which also ends an attempt to connect.
+// It waits for that, so that the next Open finds it done, unless ctx is.
+func (l *link) leave(ctx context.Context) {
+	switch {
+	case !l.ours:
+	case ctx.Err() != nil:
+		l.client.send(l.device, deviceIface+".Disconnect")
+	default:
+		limited, cancel := context.WithTimeout(ctx, leaving)
+		defer cancel()
+		_ = l.client.call(limited, l.device, deviceIface+".Disconnect").Err // it is that already
+	}
 }
 
 // explain says what went wrong, with the place. What ended because ctx did is
