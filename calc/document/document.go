@@ -149,13 +149,19 @@ func (f *File) explain(err error) *Fault {
 	return &Fault{File: f.name, Line: line, Column: f.characters(line, column), Problem: problem, Hint: hint}
 }
 
-// characters turns a column counted in bytes into one counted in characters.
+// characters turns a column counted in bytes into one counted in characters. The
+// library may point into the middle of one.
 func (f *File) characters(line, column int) int {
 	lines := bytes.SplitN(f.text, []byte("\n"), line+1)
 	if line < 1 || line > len(lines) {
 		return column
 	}
-	return utf8.RuneCount(lines[line-1][:min(column-1, len(lines[line-1]))]) + 1
+	text := lines[line-1]
+	at := min(column-1, len(text))
+	for at > 0 && at < len(text) && !utf8.RuneStart(text[at]) {
+		at--
+	}
+	return utf8.RuneCount(text[:at]) + 1
 }
 
 func (f *File) faultAt(offset int, problem, hint string) {
