@@ -25,6 +25,22 @@
 // A finding is Open while there is work to do about it, ForReview when nothing
 // that is done at the bench can mend it and a person must judge it, and Settled
 // when a later entry did what was to be done.
+//
+// One mistake gives one finding, where it was made. A bolt pulled ahead of its
+// turn is out of order, not all those that follow; a bolt that the work went on
+// without is missed, and the bolts after it are not out of order.
+//
+// # What is left out
+//
+// A bolt that was left out of a pass on purpose holds nothing up: the next pass
+// and the joints that wait may go on. It remains as an open finding and as a
+// task until it is pulled, so that a build with one is not complete. Preparation
+// cannot be left out.
+//
+// # What is taken back
+//
+// A reading, a confirmation or a skip that a void names counts as not having
+// been. A void itself cannot be taken back.
 package judge
 
 import (

@@ -128,6 +128,22 @@ func TestParse(t *testing.T) {
 	require.Equal(t, head.After, twin.After)
 }
 
+// A re-check or re-torque with a torque or a tolerance of its own has the other
+// from the last stage.
+func TestWhatIsLeftOutIsAsInTheLastStage(t *testing.T) {
+	for extra, want := range map[string]string{
+		"":                     "40 N·m (38–43 N·m) relaxed 35.2 N·m",
+		`torque = "42 N·m"`:    "42 N·m (40–45 N·m) relaxed 36.96 N·m",
+		`tolerance = "±1 N·m"`: "40 N·m (39–41 N·m) relaxed 35.2 N·m",
+		`torque = "50 lbf·ft"`: "50 lbf·ft (65.79089741657002–70.79089741657002 N·m) relaxed 44 lbf·ft",
+	} {
+		p, err := Parse("t1.toml", []byte(strings.Replace(sound, "first = 2", "first = 2\n"+extra, 1)))
+		require.NoError(t, err)
+		pass := p.Joints[1].Passes[2]
+		require.Equal(t, want, fmt.Sprintf("%s (%s) relaxed %s", pass.Target, pass.Limits, pass.Relaxed))
+	}
+}
+
 func TestFind(t *testing.T) {
 	p, err := Parse("t1.toml", []byte(sound))
 	require.NoError(t, err)
