@@ -161,6 +161,16 @@ func (a *adapter) open(ctx context.Context) device.Link {
 	for {
 		link, err := a.transport.Open(ctx)
 		if err == nil {
+			if _, ok := link.(device.Packeted); a.profile.NeedsPackets() && !ok {
+				_ = link.Close()
+				err = &device.Error{
+					Address: a.transport.Address(),
+					Err:     fmt.Errorf("this link has no packets, and profile %s takes each packet as a frame", a.profile.Name),
+					Hint:    "choose another framing in the profile",
+				}
+			}
+		}
+		if err == nil {
 			a.identity = link.Identity()
 			if a.why != "" {
 				a.why = ""
@@ -213,39 +223,48 @@ func (a *adapter) read(ctx context.Context, link device.Link) error {
 		}
 		_ = link.Close() // the handle must be gone before the instrument is looked for
 	}()
-	stamped, _ := link.(device.Stamped)
-	framer := a.profile.NewFramer()
-	buf := make([]byte, readSize)
+	reader := a.profile.NewReader()
+	in := newIntake(ctx, link, a.options, reader.Patient())
+	defer in.close(link)
 	at := a.options.Now()
 	for {
 		if err := ctx.Err(); err != nil { // in a flood, Read may find bytes every time
 			return err
 		}
-		n, err := link.Read(buf)
-		if err != nil {
-			if rest := framer.Rest(); len(rest) > 0 && ctx.Err() == nil {
-				a.reject(ctx, rest, at, errors.New("the end of a frame is missing: "+cause(err)))
+		c := in.next(reader.Deadline())
+		switch {
+		case c.err != nil:
+			reader.End()
+			a.tellAll(ctx, reader)
+			if rest := reader.Rest(); len(rest) > 0 && ctx.Err() == nil {
+				a.reject(ctx, rest, at, errors.New("the end of a frame is missing: "+cause(c.err)))
 			}
-			return err
+			return c.err
+		case c.bytes == nil:
+			reader.Elapse(c.at)
+		default:
+			at = c.at
+			reader.Feed(c.bytes, at)
+			if c.packet {
+				reader.EndPacket()
+			}
 		}
-		at = a.options.Now()
-		if stamped != nil {
-			at = stamped.Stamp()
-		}
-		framer.Feed(buf[:n], at)
-		for {
-			frame, ok := framer.Next()
-			if !ok {
-				break
-			}
-			sample, err := a.profile.Decode(frame)
-			switch {
-			case err == nil:
-				sample.Attested = a.attested
-				a.tell(ctx, device.Event{Kind: device.Sampled, Time: frame.Time, Sample: sample})
-			case !errors.Is(err, profile.ErrIgnored):
-				a.reject(ctx, frame.Raw, frame.Time, err)
-			}
+		a.tellAll(ctx, reader)
+	}
+}
+
+// tellAll tells what the reader has made of what it was fed.
+func (a *adapter) tellAll(ctx context.Context, reader *profile.Reader) {
+	for {
+		o, ok := reader.Next()
+		switch {
+		case !ok:
+			return
+		case o.Err != nil:
+			a.reject(ctx, o.Raw, o.Time, o.Err)
+		default:
+			o.Sample.Attested = a.attested
+			a.tell(ctx, device.Event{Kind: device.Sampled, Time: o.Time, Sample: o.Sample})
 		}
 	}
 }

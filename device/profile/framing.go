@@ -2,7 +2,6 @@ package profile
 
 import (
 	"bytes"
-	"fmt"
 	"time"
 )
 
@@ -29,6 +28,27 @@ type Framer interface {
 	Rest() []byte
 }
 
+// A Patient framer ends frames by silence too.
+type Patient interface {
+	Framer
+	// Deadline is when silence will have ended what has come so far; false
+	// where nothing waits for that.
+	Deadline() (time.Time, bool)
+	// Elapse tells that nothing more has come up to now. Next then gives what
+	// silence has ended.
+	Elapse(now time.Time)
+	// End tells that nothing will come any more. Next then gives what is whole
+	// by its check; Rest keeps everything else.
+	End()
+}
+
+// A Packeted framer needs to know where the transport's packets end.
+type Packeted interface {
+	Framer
+	// EndPacket tells that what was fed last ended a packet.
+	EndPacket()
+}
+
 type ending string
 
 const (
@@ -39,9 +59,36 @@ const (
 )
 
 type framing struct {
+	kind    string
 	ending  ending
 	longest int
-	discard bool // the first line
+	discard bool // the first frame
+	tooLong error
+
+	first, last  []byte // marks
+	tail         int    // bytes after the end mark
+	escaped      bool
+	escape, flip byte
+	restarts     bool // a start within a frame begins another
+	length       int  // of every frame; 0 for any
+	gap          time.Duration
+	hex          bool // the body is hexadecimal digits
+	check        *check
+}
+
+// NewFramer makes a framer for one link. It starts with no bytes. It may be a
+// Patient or a Packeted one.
+func (p *Profile) NewFramer() Framer {
+	switch f := p.framing; {
+	case f.kind == "silence":
+		return &silent{framing: f}
+	case f.kind == "packet":
+		return &packets{framing: f}
+	case f.kind == "lines" && len(f.last) == 0:
+		return newLines(f)
+	default:
+		return &scanner{framing: f}
+	}
 }
 
 // lines frames text in lines. Endings without a text before them are dropped.
@@ -50,10 +97,10 @@ type framing struct {
 type lines struct {
 	framing
 	limit   int // of a frame with its ending
-	tooLong error
 	buf     []byte
-	start   int // of what is not given yet
-	scanned int // up to here there is no ending
+	plain   []byte // without hexadecimal
+	start   int    // of what is not given yet
+	scanned int    // up to here there is no ending
 	at      time.Time
 	long    bool // inside a line that is too long
 	cr      bool // the piece before ended in CR
@@ -65,10 +112,6 @@ func newLines(f framing) *lines {
 	l := &lines{framing: f, limit: f.longest + 1}
 	if f.ending == endsCRLF {
 		l.limit++
-	}
-	l.tooLong = &Rejection{
-		Reason: fmt.Sprintf("a line of more than %d bytes", f.longest),
-		Hint:   "is the line's ending, or the baud rate, another than the profile says?",
 	}
 	return l
 }
@@ -105,6 +148,8 @@ func (l *lines) Next() (Frame, bool) {
 			f.Body, f.Err = nil, l.tooLong
 		case l.discard:
 			f.Body, f.Err = nil, errFirst
+		default:
+			f.Body, f.Err = l.verified(raw, len(f.Body), &l.plain)
 		}
 		blank := len(f.Body) == 0 && f.Err == nil
 		l.long, l.discard = false, false
@@ -112,6 +157,25 @@ func (l *lines) Next() (Frame, bool) {
 			return f, true
 		}
 	}
+}
+
+// verified is the body of a frame whose first to bytes are its body and the rest
+// its mark, if it keeps its check.
+func (f *framing) verified(raw []byte, to int, plain *[]byte) ([]byte, error) {
+	l := layout{whole: raw, to: to}
+	if f.hex {
+		var err error
+		if *plain, err = unhex((*plain)[:0], raw[:to]); err != nil {
+			return nil, err
+		}
+		l.to = len(*plain)
+		*plain = append(*plain, raw[to:]...)
+		l.whole = *plain
+	}
+	if err := f.check.verify(l); err != nil {
+		return nil, err
+	}
+	return l.whole[:l.to], nil
 }
 
 // find looks for an ending before limit and gives the place after it and its

@@ -58,9 +58,6 @@ type Profile struct {
 	reading reading
 }
 
-// NewFramer makes a framer for one link. It starts with no bytes.
-func (p *Profile) NewFramer() Framer { return newLines(p.framing) }
-
 // The file as it is written; FORMAT.md describes it.
 type (
 	fileForm struct {
@@ -68,6 +65,7 @@ type (
 		Note    string      `toml:"note"`
 		Line    lineForm    `toml:"line"`
 		Framing framingForm `toml:"framing"`
+		Check   checkForm   `toml:"check"`
 		Reading readingForm `toml:"reading"`
 	}
 	lineForm struct {
@@ -83,6 +81,14 @@ type (
 		Ending  string `toml:"ending"`
 		Longest int    `toml:"longest"`
 		First   string `toml:"first"`
+		Start   string `toml:"start"`
+		End     string `toml:"end"`
+		Tail    int    `toml:"tail"`
+		Escape  string `toml:"escape"`
+		Flip    string `toml:"escape_xor"`
+		Length  int    `toml:"length"`
+		Gap     string `toml:"gap"`
+		Coding  string `toml:"coding"`
 	}
 	readingForm struct {
 		Kind      string            `toml:"kind"`
@@ -111,7 +117,7 @@ func Parse(name string, text []byte) (*Profile, error) {
 		file.Fault("name", `"name" is missing or empty`, `add name = "…"`)
 	}
 	p.Line = r.line(form.Line)
-	p.framing = r.framing(form.Framing)
+	p.framing = r.framing(form.Framing, r.check(form.Check))
 	p.reading = r.reading(form.Reading)
 	if err := file.Err(); err != nil {
 		return nil, err
@@ -162,22 +168,6 @@ func (r reader) line(form lineForm) device.Settings {
 		s.RTS = form.RTS
 	}
 	return s
-}
-
-func (r reader) framing(form framingForm) framing {
-	r.word("framing.kind", form.Kind, "lines")
-	f := framing{
-		ending:  ending(r.word("framing.ending", form.Ending, string(endsEither), string(endsCRLF), string(endsCR), string(endsLF))),
-		longest: DefaultFrame,
-		discard: r.word("framing.first", form.First, "keep", "discard") == "discard",
-	}
-	if r.file.Has("framing.longest") {
-		f.longest = form.Longest
-		if f.longest < 1 || f.longest > MaxFrame {
-			r.file.Fault("framing.longest", fmt.Sprintf("a longest line of %d bytes cannot be", f.longest), fmt.Sprintf("it lies between 1 and %d", MaxFrame))
-		}
-	}
-	return f
 }
 
 func (r reader) reading(form readingForm) reading {

@@ -84,7 +84,16 @@ func (t *recordedTransport) Open(ctx context.Context) (device.Link, error) {
 func (r *Recorder) Link(link device.Link) device.Link {
 	l := &recordedLink{Link: link, recorder: r}
 	l.stamped, _ = link.(device.Stamped)
+	if p, ok := link.(device.Packeted); ok {
+		return &packetedLink{recordedLink: l, Packeted: p}
+	}
 	return l
+}
+
+// packetedLink is a recorded link that has packets.
+type packetedLink struct {
+	*recordedLink
+	device.Packeted
 }
 
 type recordedLink struct {
@@ -108,3 +117,9 @@ func (l *recordedLink) Read(p []byte) (int, error) {
 
 // Stamp is when the recorded bytes came.
 func (l *recordedLink) Stamp() time.Time { return l.at }
+
+// Unpaced is that of the link.
+func (l *recordedLink) Unpaced() bool {
+	u, ok := l.Link.(device.Unpaced)
+	return ok && u.Unpaced()
+}

@@ -148,6 +148,12 @@ func (l *link) fetch() {
 // it was opened.
 func (l *link) Stamp() time.Time { return l.stamp }
 
+// EndOfPacket implements device.Packeted: each chunk is one.
+func (l *link) EndOfPacket() bool { return len(l.rest) == 0 }
+
+// Unpaced implements device.Unpaced.
+func (l *link) Unpaced() bool { return l.transport.options.Fast }
+
 // unreadable is the end of a recording that cannot be read on. It is an end:
 // the instrument is not lost, and must not be looked for.
 type unreadable struct{ err error }
