@@ -271,9 +271,7 @@ func (r reader) check(form checkForm) *check {
 	case "lrc":
 		c.sum = sumLRC
 	default:
-		for _, key := range []string{"as", "order", "from", "to", "at", "after", "before"} {
-			parameters = append(parameters, key)
-		}
+		parameters = append(parameters, "as", "order", "from", "to", "at", "after", "before")
 		c = nil
 	}
 	for _, key := range parameters {
