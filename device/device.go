@@ -160,9 +160,6 @@ type Sample struct {
 	Angle  quantity.Quantity // zero where the frame has none
 	Status []string          // words for the flags that were set, as the profile has them; see fact.Overload
 	Raw    []byte            // the whole frame, to the byte
-	// Sequence is the instrument's own number of the frame, where Numbered.
-	Sequence uint32
-	Numbered bool
 	// Attested marks a value that a person stated; see Attesting.
 	Attested bool
 }

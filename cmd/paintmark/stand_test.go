@@ -272,6 +272,33 @@ type toldEvent struct {
 	}
 }
 
+// An instrument that is not there is said to be lost and waited for; a sitting
+// that was left without it says so at its end.
+func TestAnInstrumentThatIsNotThere(t *testing.T) {
+	dir, _, wrench := newBuild(t, "straight-six.toml", "engine number=1")
+	require.NoError(t, wrench.Unplug())
+	c := command(t, dir, recordArgs(wrench)...)
+	out, err := c.StdoutPipe()
+	require.NoError(t, err)
+	in, err := c.StdinPipe()
+	require.NoError(t, err)
+	var errs bytes.Buffer
+	c.Stderr = &errs
+	require.NoError(t, c.Start())
+	lines := bufio.NewScanner(out)
+	for lines.Scan() {
+		if strings.Contains(lines.Text(), "lost") {
+			break
+		}
+	}
+	require.Contains(t, lines.Text(), "not attached. Looking for it")
+	_, err = io.WriteString(in, "quit\n")
+	require.NoError(t, err)
+	require.Error(t, c.Wait())
+	require.Equal(t, 4, c.ProcessState.ExitCode())
+	require.Contains(t, errs.String(), "paintmark: serial:"+wrench.Path()+": not attached")
+}
+
 // Nothing that was told as recorded is ever lost: the program is killed dozens
 // of times in mid-recording, at any moment.
 func TestNothingToldIsLostWhenTheProgramIsKilled(t *testing.T) {
