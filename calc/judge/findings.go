@@ -180,7 +180,7 @@ func (f *finder) measured(i int, c *Cell, step plan.Step) {
 	}
 	r := live[n]
 	made := Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "mend it and measure again"}
-	switch like := unitOf(step.Limits); r.Verdict {
+	switch like := step.Limits.Unit(); r.Verdict {
 	case Doubtful:
 		made.Text = fmt.Sprintf("%s: %s, but the instrument said %s", step.Text, number(r.Reading.Value), said(r.Reading.Status))
 		made.Remedy = "measure again"

@@ -65,14 +65,6 @@ func called(i fact.Instrument) string {
 	return i.Name
 }
 
-// unitOf is the unit of limits.
-func unitOf(l quantity.Limits) quantity.Unit {
-	if l.Least.IsZero() {
-		return l.Most.Unit
-	}
-	return l.Least.Unit
-}
-
 // ordinal is "1st", "2nd", "11th".
 func ordinal(n int) string {
 	suffix := "th"

@@ -17,6 +17,14 @@ type Limits struct {
 // IsZero tells that both ends are open.
 func (l Limits) IsZero() bool { return l.Least.IsZero() && l.Most.IsZero() }
 
+// Unit is that of the lower end, or of the upper where the lower is open.
+func (l Limits) Unit() Unit {
+	if l.Least.IsZero() {
+		return l.Most.Unit
+	}
+	return l.Least.Unit
+}
+
 // Place is where a value lies against limits.
 type Place int8
 

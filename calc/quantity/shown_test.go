@@ -23,3 +23,11 @@ func TestShown(t *testing.T) {
 	_, err := limits.Shown(MustParse("1 mm"), PoundForceFoot)
 	require.ErrorIs(t, err, ErrDimension)
 }
+
+func TestUnitOfLimits(t *testing.T) {
+	least, most := MustParse("24 lbf·ft"), MustParse("35 N·m")
+	require.Equal(t, PoundForceFoot, Limits{Least: least, Most: most}.Unit())
+	require.Equal(t, PoundForceFoot, Limits{Least: least}.Unit())
+	require.Equal(t, NewtonMetre, Limits{Most: most}.Unit())
+	require.Equal(t, NoUnit, Limits{}.Unit())
+}

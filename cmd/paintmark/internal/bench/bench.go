@@ -446,12 +446,10 @@ func article(d quantity.Dimension) string {
 func dimension(t judge.Task) quantity.Dimension { return unitOf(t).Dimension() }
 
 func unitOf(t judge.Task) quantity.Unit {
-	for _, q := range []quantity.Quantity{t.Target, t.Limits.Least, t.Limits.Most} {
-		if !q.IsZero() {
-			return q.Unit
-		}
+	if !t.Target.IsZero() {
+		return t.Target.Unit
 	}
-	return quantity.NoUnit
+	return t.Limits.Unit()
 }
 
 func fits(t judge.Task, v quantity.Quantity) bool {

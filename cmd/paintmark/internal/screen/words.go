@@ -56,10 +56,7 @@ func besideLimits(v quantity.Quantity, l quantity.Limits) string {
 	if l.IsZero() {
 		return ""
 	}
-	text, unit := "", l.Most.Unit
-	if unit == quantity.NoUnit {
-		unit = l.Least.Unit
-	}
+	text, unit := "", l.Unit()
 	if v.Unit != unit {
 		if shown, err := l.Shown(v, unit); err == nil {
 			text = " ≈ " + shown.String()
