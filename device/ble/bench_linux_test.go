@@ -18,6 +18,7 @@ import (
 	"paintmark/device"
 	"paintmark/device/attach"
 	"paintmark/device/ble"
+	"paintmark/device/ble/bletest"
 	"paintmark/device/ble/internal/peripheral"
 	"paintmark/device/profile"
 )
@@ -96,7 +97,7 @@ func (b *bleBench) switchOn(t *testing.T) {
 		Name: "invented",
 		UUID: "0000fff0-0000-1000-8000-00805f9b34fb",
 		Characteristics: []peripheral.Characteristic{
-			{UUID: fakeUUID, Flags: []string{"notify", "write"}, Format: []byte{0x0E, 0xFE, 0x41, 0x27, 1, 0, 0}},
+			{UUID: bletest.Char, Flags: []string{"notify", "write"}, Format: []byte{0x0E, 0xFE, 0x41, 0x27, 1, 0, 0}},
 			{UUID: "0000fff2-0000-1000-8000-00805f9b34fb", Flags: []string{"notify", "write-without-response"}},
 			{UUID: "0000fff3-0000-1000-8000-00805f9b34fb", Flags: []string{"indicate"}},
 		},

@@ -13,6 +13,7 @@ import (
 
 	"paintmark/device"
 	"paintmark/device/ble"
+	"paintmark/device/ble/bletest"
 	"paintmark/device/devicetest"
 )
 
@@ -21,34 +22,41 @@ var quick = ble.Options{Search: 30 * time.Millisecond, Connect: 20 * time.Second
 
 func TestConformance(t *testing.T) {
 	devicetest.Run(t, func(t *testing.T) devicetest.Bench {
-		b := newFakeBus(t)
-		transport, err := ble.New("c0:ff:ee:00:00:01/FFF1", quick.WithBus(b.address()))
+		b, err := bletest.New()
+		require.NoError(t, err)
+		transport, err := ble.New("c0:ff:ee:00:00:01/FFF1", quick.WithBus(b.Address()))
 		require.NoError(t, err)
 		return devicetest.Bench{
-			Transport: transport, Identity: fakeMAC,
-			Feed: b.feed, Unplug: b.unplug, Plug: b.plug, Close: b.close,
+			Transport: transport, Identity: bletest.MAC,
+			Feed: b.Feed, Unplug: b.Unplug, Plug: b.Plug, Close: b.Close,
 		}
 	})
+}
+
+type testBus struct {
+	*bletest.Bus
+	t *testing.T
 }
 
 // bus makes a bus that is closed after the test.
-func bus(t *testing.T) *fakeBus {
-	b := newFakeBus(t)
+func bus(t *testing.T) *testBus {
+	b, err := bletest.New()
+	require.NoError(t, err)
 	t.Cleanup(func() {
-		if err := b.close(); err != nil {
+		if err := b.Close(); err != nil {
 			t.Error(err)
 		}
 	})
-	return b
+	return &testBus{b, t}
 }
 
-func (b *fakeBus) transport(place string, o ble.Options) *ble.Transport {
-	transport, err := ble.New(place, o.WithBus(b.address()))
+func (b *testBus) transport(place string, o ble.Options) *ble.Transport {
+	transport, err := ble.New(place, o.WithBus(b.Address()))
 	require.NoError(b.t, err)
 	return transport
 }
 
-func (b *fakeBus) open(place string, o ble.Options) device.Link {
+func (b *testBus) open(place string, o ble.Options) device.Link {
 	b.t.Helper()
 	link, err := b.transport(place, o).Open(b.t.Context())
 	require.NoError(b.t, err)
@@ -56,21 +64,21 @@ func (b *fakeBus) open(place string, o ble.Options) device.Link {
 	return link
 }
 
-func (b *fakeBus) asked() []string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Clone(b.calls)
+func (b *testBus) asked() []string {
+	var calls []string
+	b.Change(func() { calls = slices.Clone(b.Calls) })
+	return calls
 }
 
 // Thousands of numbered notifications come in order, each by itself, equal ones
 // one after the other as well.
 func TestBurstsStayInOrder(t *testing.T) {
 	b := bus(t)
-	link := b.open(fakeMAC, quick)
+	link := b.open(bletest.MAC, quick)
 	const count = 3000
 	go func() {
 		for n := range count {
-			_ = b.feed(fmt.Appendf(nil, "%05d", n/2)) // in pairs
+			_ = b.Feed(fmt.Appendf(nil, "%05d", n/2)) // in pairs
 		}
 	}()
 	buf := make([]byte, 64)
@@ -88,11 +96,11 @@ func TestBurstsStayInOrder(t *testing.T) {
 
 func TestPacketsAreReadInParts(t *testing.T) {
 	b := bus(t)
-	link := b.open(fakeMAC, quick)
-	require.NoError(t, b.feed([]byte("abcde")))
-	require.NoError(t, b.feed(nil))
-	b.change(func() { b.notified(nil) }) // an empty notification is none
-	require.NoError(t, b.feed([]byte("fg")))
+	link := b.open(bletest.MAC, quick)
+	require.NoError(t, b.Feed([]byte("abcde")))
+	require.NoError(t, b.Feed(nil))
+	b.Change(func() { b.Notified(nil) }) // an empty notification is none
+	require.NoError(t, b.Feed([]byte("fg")))
 	buf := make([]byte, 3)
 	for _, want := range []struct {
 		text string
@@ -108,14 +116,14 @@ func TestPacketsAreReadInParts(t *testing.T) {
 // A reader that does not read stops the stream; it loses nothing.
 func TestMoreThanIsHeld(t *testing.T) {
 	b := bus(t)
-	link := b.open(fakeMAC, quick)
+	link := b.open(bletest.MAC, quick)
 	part := bytes.Repeat([]byte("x"), 4096)
 	const parts = 5 * ble.Waiting / 4 / 4096
 	fed := make(chan struct{})
 	go func() {
 		defer close(fed)
 		for range parts {
-			b.change(func() { b.notified(part) })
+			b.Change(func() { b.Notified(part) })
 		}
 	}()
 	total := 0
@@ -129,7 +137,7 @@ func TestMoreThanIsHeld(t *testing.T) {
 	// And closing does not wait for a reader. The socket holds what it can.
 	go func() {
 		for range parts {
-			b.change(func() { b.notified(part) })
+			b.Change(func() { b.Notified(part) })
 		}
 	}()
 	_, err := link.Read(buf)
@@ -140,33 +148,28 @@ func TestMoreThanIsHeld(t *testing.T) {
 func TestLosses(t *testing.T) {
 	for _, tc := range []struct {
 		name string
-		lose func(b *fakeBus)
+		lose func(b *testBus)
 		want string
 	}{
-		{"disconnected", func(b *fakeBus) { b.change(b.disconnect) }, "disconnected, switched off or out of reach"},
-		{"and connected again at once", func(b *fakeBus) {
-			b.change(func() {
-				b.disconnect()
-				b.set(fakeDevice, "org.bluez.Device1", props{"Connected": v(true)})
-				b.services()
+		{"disconnected", func(b *testBus) { b.Change(b.Disconnect) }, "disconnected, switched off or out of reach"},
+		{"and connected again at once", func(b *testBus) {
+			b.Change(func() {
+				b.Disconnect()
+				b.Connect()
 			})
 		}, "disconnected, switched off or out of reach"},
-		{"services changed", func(b *fakeBus) { b.change(func() { b.remove(fakeChar) }) }, "disconnected, switched off or out of reach"},
-		{"removed", func(b *fakeBus) { b.change(func() { b.remove(fakeDevice) }) }, "disconnected, switched off or out of reach"},
-		{"adapter pulled out", func(b *fakeBus) { b.change(func() { b.remove(fakePath) }) }, "disconnected, switched off or out of reach"},
-		{"service killed", func(b *fakeBus) { b.stop() }, "the Bluetooth service was stopped"},
-		{"bus ended", func(b *fakeBus) {
-			b.change(func() {
-				for c := range b.conns {
-					_ = c.Close()
-				}
-			})
+		{"services changed", func(b *testBus) { b.Change(func() { b.Remove(bletest.CharPath) }) }, "disconnected, switched off or out of reach"},
+		{"removed", func(b *testBus) { b.Change(func() { b.Remove(bletest.DevicePath) }) }, "disconnected, switched off or out of reach"},
+		{"adapter pulled out", func(b *testBus) { b.Change(func() { b.Remove(bletest.AdapterPath) }) }, "disconnected, switched off or out of reach"},
+		{"service killed", func(b *testBus) { b.Stop() }, "the Bluetooth service was stopped"},
+		{"bus ended", func(b *testBus) {
+			b.Change(b.HangUp)
 		}, "the connection to the system bus ended"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			b := bus(t)
-			link := b.open(fakeMAC, quick)
-			require.NoError(t, b.feed([]byte("last")))
+			link := b.open(bletest.MAC, quick)
+			require.NoError(t, b.Feed([]byte("last")))
 			tc.lose(b)
 			buf := make([]byte, 64)
 			n, err := link.Read(buf)
@@ -175,7 +178,7 @@ func TestLosses(t *testing.T) {
 			for range 2 {
 				_, err = link.Read(buf)
 				require.ErrorIs(t, err, device.ErrLost)
-				require.EqualError(t, err, "ble:"+fakeMAC+": instrument lost: "+tc.want)
+				require.EqualError(t, err, "ble:"+bletest.MAC+": instrument lost: "+tc.want)
 			}
 			require.NoError(t, link.Close())
 			_, err = link.Read(buf)
@@ -187,43 +190,43 @@ func TestLosses(t *testing.T) {
 // The service is killed and comes back; nothing is heard twice, however often.
 func TestServiceRestarts(t *testing.T) {
 	b := bus(t)
-	transport := b.transport(fakeMAC, quick)
+	transport := b.transport(bletest.MAC, quick)
 	buf := make([]byte, 64)
 	for n := range 12 {
 		link, err := transport.Open(t.Context())
 		require.NoError(t, err)
 		want := fmt.Sprintf("round %d", n)
-		require.NoError(t, b.feed([]byte(want)))
-		require.NoError(t, b.feed([]byte("end")))
+		require.NoError(t, b.Feed([]byte(want)))
+		require.NoError(t, b.Feed([]byte("end")))
 		for _, want := range []string{want, "end"} {
 			got, err := link.Read(buf)
 			require.NoError(t, err)
 			require.Equal(t, want, string(buf[:got]))
 		}
-		b.stop()
+		b.Stop()
 		_, err = link.Read(buf)
 		require.ErrorIs(t, err, device.ErrLost)
 		require.NoError(t, link.Close())
 		_, err = transport.Open(t.Context())
 		require.ErrorIs(t, err, device.ErrAbsent)
-		require.EqualError(t, err, "ble:"+fakeMAC+": not attached: the Bluetooth service does not run")
-		b.start()
+		require.EqualError(t, err, "ble:"+bletest.MAC+": not attached: the Bluetooth service does not run")
+		b.Start()
 	}
 	// Connections that were closed are hung up as well.
-	require.NoError(t, b.await(t.Context(), func() bool { return len(b.conns) == 0 && len(b.notify) == 0 }))
+	require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 0 && b.Subscriptions(bletest.CharPath) == 0 }))
 }
 
 func TestSilence(t *testing.T) {
 	b := bus(t)
 	o := quick
 	o.Silence = 30 * time.Millisecond
-	link := b.open(fakeMAC, o)
-	require.NoError(t, b.feed([]byte("x")))
+	link := b.open(bletest.MAC, o)
+	require.NoError(t, b.Feed([]byte("x")))
 	buf := make([]byte, 8)
 	_, err := link.Read(buf)
 	require.NoError(t, err)
 	_, err = link.Read(buf)
-	require.EqualError(t, err, "ble:"+fakeMAC+": instrument lost: nothing came for 30ms")
+	require.EqualError(t, err, "ble:"+bletest.MAC+": instrument lost: nothing came for 30ms")
 	require.ErrorIs(t, err, device.ErrLost)
 	require.NoError(t, link.Close())
 	require.Equal(t, "Disconnect", b.asked()[len(b.asked())-1], "one that hangs is let go")
@@ -232,93 +235,92 @@ func TestSilence(t *testing.T) {
 // Close disconnects what Open connected, and only that.
 func TestConnectionIsLeftAsFound(t *testing.T) {
 	b := bus(t)
-	require.NoError(t, b.open(fakeMAC, quick).Close())
+	require.NoError(t, b.open(bletest.MAC, quick).Close())
 	require.Equal(t, []string{
 		"Ping", "GetManagedObjects", "SetDiscoveryFilter", "StartDiscovery", "StopDiscovery", "Connect",
 		"GetManagedObjects", "ReadValue", "StartNotify", "StopNotify", "Disconnect",
 	}, b.asked())
-	b.change(func() {
-		b.calls = nil
-		b.set(fakeDevice, "org.bluez.Device1", props{"Connected": v(true), "ServicesResolved": v(true)})
-		b.services()
+	b.Change(func() {
+		b.Calls = nil
+		b.Connect()
 	})
-	require.NoError(t, b.open(fakeMAC, quick).Close())
+	require.NoError(t, b.open(bletest.MAC, quick).Close())
 	require.Equal(t, []string{"Ping", "GetManagedObjects", "GetManagedObjects", "ReadValue", "StartNotify", "StopNotify"}, b.asked())
 }
 
 func TestFormatOfTheCharacteristic(t *testing.T) {
 	b := bus(t)
-	format, err := b.open(fakeMAC, quick).(ble.Describing).Format()
+	format, err := b.open(bletest.MAC, quick).(ble.Describing).Format()
 	require.NoError(t, err)
 	q, err := format.Decode([]byte{0x88, 0x22})
 	require.NoError(t, err)
 	require.Equal(t, "88.40 N·m", q.String())
 
-	b.change(func() { b.refuse["ReadValue"] = "org.bluez.Error.NotPermitted" })
-	_, err = b.open(fakeMAC, quick).(ble.Describing).Format()
+	b.Change(func() { b.Refuse["ReadValue"] = "org.bluez.Error.NotPermitted" })
+	_, err = b.open(bletest.MAC, quick).(ble.Describing).Format()
 	require.ErrorContains(t, err, "cannot be read")
 }
 
 func TestWriting(t *testing.T) {
 	b := bus(t)
-	link := b.open(fakeMAC, quick)
+	link := b.open(bletest.MAC, quick)
 	n, err := link.Write([]byte("0123456789abcdefghijklmnop"))
 	require.NoError(t, err)
 	require.Equal(t, 26, n)
-	b.change(func() { b.refuse["WriteValue"] = "org.bluez.Error.Failed" })
+	b.Change(func() { b.Refuse["WriteValue"] = "org.bluez.Error.Failed" })
 	_, err = link.Write([]byte("z"))
 	require.ErrorContains(t, err, "writing: refused")
 	require.NotErrorIs(t, err, device.ErrLost)
 	require.NoError(t, link.Close())
 
-	b.change(func() {
-		delete(b.refuse, "WriteValue")
-		b.set(fakeDevice, "org.bluez.Device1", props{"Connected": v(true), "ServicesResolved": v(true)})
-		b.services()
-		b.characteristic(fakeChar, fakeUUID, "notify", "write-without-response")
+	b.Change(func() {
+		delete(b.Refuse, "WriteValue")
+		b.Connect()
+		b.Characteristic(bletest.CharPath, bletest.Char, "notify", "write-without-response")
 	})
-	link = b.open(fakeMAC, quick)
+	link = b.open(bletest.MAC, quick)
 	_, err = link.Write([]byte("z"))
 	require.NoError(t, err)
 	require.NoError(t, link.Close())
 
-	b.change(func() { b.characteristic(fakeChar, fakeUUID, "notify") })
-	link = b.open(fakeMAC, quick)
+	b.Change(func() { b.Characteristic(bletest.CharPath, bletest.Char, "notify") })
+	link = b.open(bletest.MAC, quick)
 	_, err = link.Write([]byte("z"))
-	require.EqualError(t, err, "ble:"+fakeMAC+": the characteristic cannot be written to")
-	b.change(func() {
-		require.Equal(t, []string{"request 0123456789abcdefghij", "request klmnop", "command z"}, b.written)
+	require.EqualError(t, err, "ble:"+bletest.MAC+": the characteristic cannot be written to")
+	b.Change(func() {
+		require.Equal(t, []string{"fff1 request 0123456789abcdefghij", "fff1 request klmnop", "fff1 command z"}, b.Written)
 	})
 }
 
 func TestWhyItCannotBeOpened(t *testing.T) {
 	for _, tc := range []struct {
 		name, place string
-		so          func(b *fakeBus)
+		so          func(b *testBus)
 		kind        error
 		want, hint  string
 	}{
-		{"no service", fakeMAC, func(b *fakeBus) { b.owner = "" }, device.ErrAbsent, "the Bluetooth service does not run", "systemctl start bluetooth"},
-		{"no adapter", fakeMAC, func(b *fakeBus) { delete(b.objects, fakePath) }, device.ErrAbsent, "this computer has no Bluetooth adapter", "plug one in"},
-		{"switched off", fakeMAC, func(b *fakeBus) { b.set(fakePath, "org.bluez.Adapter1", props{"Powered": v(false)}) }, device.ErrAbsent, "no Bluetooth adapter is switched on", "rfkill"},
-		{"not heard", fakeMAC, func(b *fakeBus) { b.near = false }, device.ErrAbsent, "not heard for 30ms", "switch it on"},
-		{"refused by the bus", fakeMAC, func(b *fakeBus) { b.refuse["Ping"] = "org.freedesktop.DBus.Error.AccessDenied" }, device.ErrDenied, "the Bluetooth service refuses this user", "group bluetooth"},
-		{"acquired by another", fakeMAC, func(b *fakeBus) { b.refuse["StartNotify"] = "org.bluez.Error.NotPermitted" }, device.ErrBusy, "in use by another program", "close that first"},
-		{"not paired", fakeMAC, func(b *fakeBus) { b.refuse["StartNotify"] = "org.bluez.Error.NotAuthorized" }, device.ErrDenied, "no permission", "paired"},
-		{"another failure", fakeMAC, func(b *fakeBus) { b.refuse["StartNotify"] = "org.bluez.Error.Failed" }, nil, "does not let its notifications be started", "paired"},
-		{"no such characteristic", fakeMAC + "/2a5b", func(*fakeBus) {}, nil, "no characteristic 2a5b that notifies", "those that notify are fff0/fff1, fff0/2a19"},
-		{"no such service", fakeMAC + "/180a/fff1", func(*fakeBus) {}, nil, "no characteristic fff1 that notifies", "fff0/fff1"},
-		{"one that does not notify", fakeMAC + "/fff2", func(*fakeBus) {}, nil, "no characteristic fff2 that notifies", "fff0/fff1"},
-		{"several", fakeMAC, func(b *fakeBus) {
-			b.know()
-			b.set(fakeDevice, "org.bluez.Device1", props{"Connected": v(true), "ServicesResolved": v(true)})
-			b.services()
-			b.characteristic(fakeDevice+"/service0010/char0040", "12345678-0000-1000-8000-00805f9b34fb", "indicate")
+		{"no service", bletest.MAC, func(b *testBus) { b.Owner = "" }, device.ErrAbsent, "the Bluetooth service does not run", "systemctl start bluetooth"},
+		{"no adapter", bletest.MAC, func(b *testBus) { delete(b.Objects, bletest.AdapterPath) }, device.ErrAbsent, "this computer has no Bluetooth adapter", "plug one in"},
+		{"switched off", bletest.MAC, func(b *testBus) {
+			b.Set(bletest.AdapterPath, "org.bluez.Adapter1", bletest.Props{"Powered": bletest.V(false)})
+		}, device.ErrAbsent, "no Bluetooth adapter is switched on", "rfkill"},
+		{"not heard", bletest.MAC, func(b *testBus) { b.Near = false }, device.ErrAbsent, "not heard for 30ms", "switch it on"},
+		{"refused by the bus", bletest.MAC, func(b *testBus) { b.Refuse["Ping"] = "org.freedesktop.DBus.Error.AccessDenied" }, device.ErrDenied, "the Bluetooth service refuses this user", "group bluetooth"},
+		{"acquired by another", bletest.MAC, func(b *testBus) { b.Refuse["StartNotify"] = "org.bluez.Error.NotPermitted" }, device.ErrBusy, "in use by another program", "close that first"},
+		{"not paired", bletest.MAC, func(b *testBus) { b.Refuse["StartNotify"] = "org.bluez.Error.NotAuthorized" }, device.ErrDenied, "no permission", "paired"},
+		{"another failure", bletest.MAC, func(b *testBus) { b.Refuse["StartNotify"] = "org.bluez.Error.Failed" }, nil, "does not let its notifications be started", "paired"},
+		{"no such characteristic", bletest.MAC + "/2a5b", func(*testBus) {}, nil, "no characteristic 2a5b that notifies", "those that notify are fff0/fff1, fff0/2a19"},
+		{"no such service", bletest.MAC + "/180a/fff1", func(*testBus) {}, nil, "no characteristic fff1 that notifies", "fff0/fff1"},
+		{"one that does not notify", bletest.MAC + "/fff2", func(*testBus) {}, nil, "no characteristic fff2 that notifies", "fff0/fff1"},
+		{"several", bletest.MAC, func(b *testBus) {
+			b.Know()
+			b.Connect()
+			b.Characteristic(bletest.DevicePath+"/service0010/char0040", "12345678-0000-1000-8000-00805f9b34fb", "indicate")
 		}, nil, "2 characteristics notify", "fff0/fff1, fff0/12345678-0000-1000-8000-00805f9b34fb"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			b := bus(t)
-			b.change(func() { tc.so(b) })
+			b.Change(func() { tc.so(b) })
 			_, err := b.transport(tc.place, quick).Open(t.Context())
 			require.ErrorContains(t, err, "ble:"+tc.place+": ")
 			require.ErrorContains(t, err, tc.want)
@@ -328,7 +330,7 @@ func TestWhyItCannotBeOpened(t *testing.T) {
 			var hint *device.Error
 			require.ErrorAs(t, err, &hint)
 			require.Contains(t, hint.HintText(), tc.hint)
-			require.NoError(t, b.await(t.Context(), func() bool { return len(b.conns) == 0 }), "a connection was left open")
+			require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 0 }), "a connection was left open")
 		})
 	}
 }
@@ -339,17 +341,17 @@ func TestKnownButAway(t *testing.T) {
 	for _, method := range []string{"refused", "hangs"} {
 		t.Run(method, func(t *testing.T) {
 			b := bus(t)
-			b.change(func() {
-				b.know()
-				b.near = false
-				b.hang["Connect"] = method == "hangs"
+			b.Change(func() {
+				b.Know()
+				b.Near = false
+				b.Hang["Connect"] = method == "hangs"
 			})
 			o := quick
 			o.Connect = 50 * time.Millisecond
-			_, err := b.transport(fakeMAC, o).Open(t.Context())
+			_, err := b.transport(bletest.MAC, o).Open(t.Context())
 			require.ErrorIs(t, err, device.ErrAbsent)
 			require.ErrorContains(t, err, "it could not be connected")
-			require.NoError(t, b.await(t.Context(), func() bool { return b.calls[len(b.calls)-1] == "Disconnect" }))
+			require.NoError(t, b.Await(t.Context(), func() bool { return b.Calls[len(b.Calls)-1] == "Disconnect" }))
 		})
 	}
 }
@@ -359,29 +361,29 @@ func TestOpenIsCancelledAnywhere(t *testing.T) {
 	for _, method := range []string{"Ping", "GetManagedObjects", "StartDiscovery", "Connect", "StartNotify"} {
 		t.Run(method, func(t *testing.T) {
 			b := bus(t)
-			b.change(func() { b.hang[method] = true })
+			b.Change(func() { b.Hang[method] = true })
 			ctx, cancel := context.WithCancel(t.Context())
 			opened := make(chan error, 1)
 			go func() {
 				o := quick
 				o.Search = 20 * time.Second
-				_, err := b.transport(fakeMAC, o).Open(ctx)
+				_, err := b.transport(bletest.MAC, o).Open(ctx)
 				opened <- err
 			}()
-			require.NoError(t, b.await(t.Context(), func() bool { return slices.Contains(b.calls, method) }))
+			require.NoError(t, b.Await(t.Context(), func() bool { return slices.Contains(b.Calls, method) }))
 			cancel()
 			err := <-opened
 			require.ErrorIs(t, err, context.Canceled)
 			require.NotErrorIs(t, err, device.ErrAbsent)
 			if slices.Contains(b.asked(), "Connect") {
-				require.NoError(t, b.await(t.Context(), func() bool { return b.calls[len(b.calls)-1] == "Disconnect" }))
+				require.NoError(t, b.Await(t.Context(), func() bool { return b.Calls[len(b.Calls)-1] == "Disconnect" }))
 			}
 		})
 	}
 }
 
 func TestNoBus(t *testing.T) {
-	transport, err := ble.New(fakeMAC, quick.WithBus("unix:path="+t.TempDir()+"/none"))
+	transport, err := ble.New(bletest.MAC, quick.WithBus("unix:path="+t.TempDir()+"/none"))
 	require.NoError(t, err)
 	_, err = transport.Open(t.Context())
 	require.ErrorIs(t, err, device.ErrAbsent)
@@ -390,29 +392,29 @@ func TestNoBus(t *testing.T) {
 
 func TestScan(t *testing.T) {
 	b := bus(t)
-	b.change(func() {
-		b.add(fakePath+"/dev_C0_FF_EE_00_00_02", "org.bluez.Device1", props{"Address": v("C0:FF:EE:00:00:02")}) // from another day
-		b.add(fakePath+"/dev_C0_FF_EE_00_00_03", "org.bluez.Device1", props{"Address": v("C0:FF:EE:00:00:03"), "Connected": v(true)})
+	b.Change(func() {
+		b.Add(bletest.AdapterPath+"/dev_C0_FF_EE_00_00_02", "org.bluez.Device1", bletest.Props{"Address": bletest.V("C0:FF:EE:00:00:02")}) // from another day
+		b.Add(bletest.AdapterPath+"/dev_C0_FF_EE_00_00_03", "org.bluez.Device1", bletest.Props{"Address": bletest.V("C0:FF:EE:00:00:03"), "Connected": bletest.V(true)})
 	})
 	var found []ble.Found
 	for patience := 25 * time.Millisecond; len(found) < 2; patience *= 2 { // a slow machine takes longer
 		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		var err error
-		found, err = ble.Scan(ctx, quick.WithBus(b.address()))
+		found, err = ble.Scan(ctx, quick.WithBus(b.Address()))
 		cancel()
 		require.NoError(t, err)
 	}
 	require.Equal(t, []ble.Found{
 		{
-			Address: device.Address{Transport: "ble", Place: fakeMAC}, Name: "invented", RSSI: -60,
-			Services: []ble.UUID{"0000fff0-0000-1000-8000-00805f9b34fb", fakeUUID},
+			Address: device.Address{Transport: "ble", Place: bletest.MAC}, Name: "invented", RSSI: -60,
+			Services: []ble.UUID{"0000fff0-0000-1000-8000-00805f9b34fb", bletest.Char},
 		},
 		{Address: device.Address{Transport: "ble", Place: "C0:FF:EE:00:00:03"}, Connected: true},
 	}, found)
 	require.Equal(t, "StopDiscovery", b.asked()[len(b.asked())-1])
 
-	b.stop()
-	_, err := ble.Scan(t.Context(), quick.WithBus(b.address()))
+	b.Stop()
+	_, err := ble.Scan(t.Context(), quick.WithBus(b.Address()))
 	require.ErrorIs(t, err, device.ErrAbsent)
 	var hint interface{ HintText() string }
 	require.True(t, errors.As(err, &hint))
