@@ -7,6 +7,14 @@
 //	AA:BB:CC:DD:EE:FF                  the only characteristic that notifies
 //	AA:BB:CC:DD:EE:FF/2a5b             the characteristic with this UUID
 //	AA:BB:CC:DD:EE:FF/fff0/fff1        the same within one service
+//	AA:BB:CC:DD:EE:FF/fff0/fff1+fff2   and what is sent goes to fff2
+//
+// What is sent goes to the characteristic that notifies, where that can be
+// written. Many instruments have another one for it; then it is named behind a
+// plus sign, with its service before it if need be (…/fff1+ffe0/ffe1). Without a
+// service it is looked for in that of the one that notifies, then in all. It is
+// written with a response where the characteristic has that, else without one, in
+// parts that fit into one packet each.
 //
 // A UUID is written in full, or by four or eight hexadecimal digits where it
 // lies in the range of the Bluetooth base UUID. When the only one is looked
@@ -94,10 +102,13 @@ func (o Options) filled() Options {
 type Transport struct {
 	place   string
 	mac     string // in capitals
-	service UUID   // zero: any
-	char    UUID   // zero: the only one
+	source  choice // what notifies
+	sink    choice // what is written to; empty: the source
 	options Options
 }
+
+// A choice is a characteristic as a place names it. What is empty may be any.
+type choice struct{ service, char UUID }
 
 var macPattern = regexp.MustCompile(`^[0-9A-F]{2}(:[0-9A-F]{2}){5}$`)
 
@@ -105,24 +116,35 @@ var macPattern = regexp.MustCompile(`^[0-9A-F]{2}(:[0-9A-F]{2}){5}$`)
 // opened. It fails for a place that cannot be.
 func New(place string, o Options) (*Transport, error) {
 	t := &Transport{place: place, options: o.filled()}
-	parts := strings.Split(place, "/")
-	t.mac = strings.ToUpper(parts[0])
 	const hint = "write the address, and the characteristic where there are several, as in ble:AA:BB:CC:DD:EE:FF/2a5b"
+	source, sink, both := strings.Cut(place, "+")
+	mac, source, named := strings.Cut(source, "/")
+	t.mac = strings.ToUpper(mac)
 	if !macPattern.MatchString(t.mac) {
-		return nil, t.fail(fmt.Errorf("%q is no Bluetooth address", parts[0]), hint)
+		return nil, t.fail(fmt.Errorf("%q is no Bluetooth address", mac), hint)
 	}
-	if len(parts) > 3 {
-		return nil, t.fail(errors.New("more than an address, a service and a characteristic"), hint)
-	}
-	for i, part := range parts[1:] {
-		u, err := ParseUUID(part)
-		if err != nil {
-			return nil, t.fail(err, "a UUID is written in full or by its four hexadecimal digits, as in 2a5b")
+	for _, part := range []struct {
+		text string
+		is   bool
+		to   *choice
+	}{{source, named, &t.source}, {sink, both, &t.sink}} {
+		if !part.is {
+			continue
 		}
-		if i == len(parts)-2 {
-			t.char = u
-		} else {
-			t.service = u
+		words := strings.Split(part.text, "/")
+		if len(words) > 2 {
+			return nil, t.fail(errors.New("more than a service and a characteristic"), hint)
+		}
+		for i, word := range words {
+			u, err := ParseUUID(word)
+			if err != nil {
+				return nil, t.fail(err, "a UUID is written in full or by its four hexadecimal digits, as in 2a5b")
+			}
+			if i == len(words)-1 {
+				part.to.char = u
+			} else {
+				part.to.service = u
+			}
 		}
 	}
 	return t, nil
@@ -154,6 +176,29 @@ type Describing interface {
 
 // ErrNoFormat means that a characteristic does not describe itself.
 var ErrNoFormat = errors.New("the characteristic has no presentation format descriptor")
+
+// A Characteristic is what Inspect tells of one.
+type Characteristic struct {
+	// Address is what opens it, where it notifies.
+	Address       device.Address
+	Service, UUID UUID
+	Notifies      bool // by notifications or indications
+	Writes        bool // it can be written to
+	// Format is what its presentation format descriptor says; FormatErr, such as
+	// ErrNoFormat, why there is none.
+	Format    Format
+	FormatErr error
+}
+
+// Inspect connects the instrument, tells which of its characteristics notify or
+// can be written to, in the order of their handles, and leaves the connection as
+// it was. Which one the place names does not matter. It takes as long as Open.
+func (t *Transport) Inspect(ctx context.Context) ([]Characteristic, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, t.fail(err, "")
+	}
+	return t.inspect(ctx)
+}
 
 // A Found is an instrument, or whatever else, that a scan heard.
 type Found struct {

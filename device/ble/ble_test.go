@@ -17,12 +17,19 @@ func TestPlaces(t *testing.T) {
 		{"aa:bb:cc:dd:ee:ff/2A5B", ""},
 		{"AA:BB:CC:DD:EE:FF/fff0/0000fff1-0000-1000-8000-00805F9B34FB", ""},
 		{"AA:BB:CC:DD:EE:FF/12345678", ""},
+		{"AA:BB:CC:DD:EE:FF/fff0/fff1+fff2", ""},
+		{"AA:BB:CC:DD:EE:FF/fff1+ffe0/ffe1", ""},
+		{"AA:BB:CC:DD:EE:FF+fff2", ""},
 		{"", `ble:: "" is no Bluetooth address`},
 		{"AA:BB:CC:DD:EE", `ble:AA:BB:CC:DD:EE: "AA:BB:CC:DD:EE" is no Bluetooth address`},
 		{"AA:BB:CC:DD:EE:FG", `ble:AA:BB:CC:DD:EE:FG: "AA:BB:CC:DD:EE:FG" is no Bluetooth address`},
 		{"AA:BB:CC:DD:EE:FF/", `ble:AA:BB:CC:DD:EE:FF/: "" is no UUID`},
 		{"AA:BB:CC:DD:EE:FF/2a5", `ble:AA:BB:CC:DD:EE:FF/2a5: "2a5" is no UUID`},
-		{"AA:BB:CC:DD:EE:FF/1/2/3", `ble:AA:BB:CC:DD:EE:FF/1/2/3: more than an address, a service and a characteristic`},
+		{"AA:BB:CC:DD:EE:FF/1/2/3", `ble:AA:BB:CC:DD:EE:FF/1/2/3: more than a service and a characteristic`},
+		{"AA:BB:CC:DD:EE:FF+", `ble:AA:BB:CC:DD:EE:FF+: "" is no UUID`},
+		{"AA:BB:CC:DD:EE:FF/fff1+fff2+fff3", `ble:AA:BB:CC:DD:EE:FF/fff1+fff2+fff3: "fff2+fff3" is no UUID`},
+		{"AA:BB:CC:DD:EE:FF/+fff2", `ble:AA:BB:CC:DD:EE:FF/+fff2: "" is no UUID`},
+		{"AA:BB:CC:DD:EE:FF+1/2/3", `ble:AA:BB:CC:DD:EE:FF+1/2/3: more than a service and a characteristic`},
 	} {
 		transport, err := ble.New(tc.place, ble.Options{})
 		if tc.want != "" {

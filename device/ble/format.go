@@ -21,6 +21,43 @@ type Format struct {
 	Description uint16
 }
 
+// String is what it says in words: "signed integer of 16 bits, 2 decimals, N·m".
+func (f Format) String() string {
+	number, ok := numberTypes[f.Type]
+	if !ok {
+		return fmt.Sprintf("format 0x%02X", f.Type)
+	}
+	text := ""
+	switch number.kind {
+	case unsignedInteger:
+		text = "unsigned integer of"
+	case signedInteger:
+		text = "signed integer of"
+	case binaryFloat:
+		text = "IEEE 754 number of"
+	case medicalFloat:
+		text = "IEEE 11073 number of"
+	}
+	text += fmt.Sprintf(" %d bits", number.bits)
+	switch integer := number.kind == unsignedInteger || number.kind == signedInteger; {
+	case !integer || f.Exponent == 0:
+	case f.Exponent == -1:
+		text += ", 1 decimal"
+	case f.Exponent < 0:
+		text += fmt.Sprintf(", %d decimals", -int(f.Exponent))
+	default:
+		text += fmt.Sprintf(", times 10^%d", f.Exponent)
+	}
+	switch unit, ok := assignedUnits[f.Unit]; {
+	case !ok:
+		return text + fmt.Sprintf(", unit 0x%04X", f.Unit)
+	case unit == quantity.NoUnit:
+		return text + ", no unit"
+	default:
+		return text + ", " + unit.String()
+	}
+}
+
 // ErrNoValue is wrapped by errors about values that say that there is none: not
 // a number, out of range, not at this resolution.
 var ErrNoValue = errors.New("the instrument has no value")

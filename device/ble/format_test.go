@@ -116,6 +116,23 @@ func TestBareNumber(t *testing.T) {
 	require.Equal(t, "12.3", q.Value.String())
 }
 
+func TestFormatsInWords(t *testing.T) {
+	for _, tc := range []struct{ descriptor, want string }{
+		{"0E FE 41 27 01 00 00", "signed integer of 16 bits, 2 decimals, N·m"},
+		{"06 FF 63 27 01 00 00", "unsigned integer of 16 bits, 1 decimal, °"},
+		{"0C 02 A2 27 01 00 00", "signed integer of 8 bits, times 10^2, in"},
+		{"04 00 00 27 01 00 00", "unsigned integer of 8 bits, no unit"},
+		{"14 FE 01 27 01 00 00", "IEEE 754 number of 32 bits, m"},
+		{"16 00 41 27 01 00 00", "IEEE 11073 number of 16 bits, N·m"},
+	} {
+		f, err := ble.ParseFormat(unhex(t, tc.descriptor))
+		require.NoError(t, err)
+		require.Equal(t, tc.want, f.String())
+	}
+	require.Equal(t, "format 0x19", ble.Format{Type: 0x19}.String())
+	require.Equal(t, "unsigned integer of 8 bits, 128 decimals, unit 0x0001", ble.Format{Type: 4, Exponent: -128, Unit: 1}.String())
+}
+
 func TestFormatsThatAreRefused(t *testing.T) {
 	for _, tc := range []struct{ descriptor, want string }{
 		{"", "has 7 bytes, not 0"},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -31,27 +32,68 @@ const (
 const hintAbsent = "switch it on and bring it near; one that is connected to another computer or telephone cannot be found"
 
 func (t *Transport) open(ctx context.Context) (device.Link, error) {
-	c, err := dial(ctx, t.options.bus)
+	l, err := t.begin(ctx)
 	if err != nil {
 		return nil, t.explain(ctx, err)
 	}
-	l := &link{transport: t, client: c}
-	l.life, l.end = context.WithCancel(context.Background())
 	if err := l.start(ctx); err != nil {
 		if l.quiet != nil {
 			l.quiet.Stop()
 		}
 		l.leave(ctx)
-		l.end()
-		c.close()
 		return nil, t.explain(ctx, err)
 	}
 	return l, nil
 }
 
-// leave takes back what a failed Open did, which also ends an attempt to connect.
-// It waits for that, so that the next Open finds it done, unless ctx is.
+// begin makes a link that has only its connection to the bus. It is undone by
+// leave, or by Close once it has started.
+func (t *Transport) begin(ctx context.Context) (*link, error) {
+	c, err := dial(ctx, t.options.bus)
+	if err != nil {
+		return nil, err
+	}
+	l := &link{transport: t, client: c}
+	l.life, l.end = context.WithCancel(context.Background())
+	return l, nil
+}
+
+func (t *Transport) inspect(ctx context.Context) ([]Characteristic, error) {
+	l, err := t.begin(ctx)
+	if err != nil {
+		return nil, t.explain(ctx, err)
+	}
+	defer l.leave(ctx)
+	until, err := l.reach(ctx)
+	if err != nil {
+		return nil, t.explain(ctx, err)
+	}
+	connecting, cancel := context.WithDeadline(ctx, until)
+	defer cancel()
+	var list []Characteristic
+	for _, path := range look(l.client, func() []dbus.ObjectPath { return l.client.under(l.device, charIface) }) {
+		ch := look(l.client, func() Characteristic { return l.characteristic(path) })
+		if !ch.Notifies && !ch.Writes {
+			continue
+		}
+		ch.Address = device.Address{Transport: Name, Place: t.mac + "/" + ch.Service.String() + "/" + ch.UUID.String()}
+		ch.Format, ch.FormatErr = l.describe(connecting, path)
+		list = append(list, ch)
+	}
+	if connecting.Err() != nil {
+		return nil, t.explain(ctx, l.mute())
+	}
+	if err := look(l.client, l.loss); err != nil {
+		return nil, t.fail(fmt.Errorf("%w: %w", device.ErrLost, err), hintAbsent)
+	}
+	return list, nil
+}
+
+// leave takes back what was done to connect, which also ends an attempt to. It
+// waits for that, so that the next Open finds it done, unless ctx is.
 func (l *link) leave(ctx context.Context) {
+	defer l.client.close()
+	defer l.end()
 	switch {
 	case !l.ours:
 	case ctx.Err() != nil:
@@ -90,7 +132,8 @@ type link struct {
 	client    *client
 	device    dbus.ObjectPath
 	char      dbus.ObjectPath
-	ours      bool // we connected it
+	sink      dbus.ObjectPath // what is written to; empty: char
+	ours      bool            // we connected it
 	format    Format
 	formatErr error
 
@@ -107,56 +150,84 @@ type link struct {
 	stamp   time.Time
 	ended   bool // the last Read gave the end of a packet
 
-	once sync.Once
+	once   sync.Once
+	writes sync.Mutex // what one Write sends stays together
 }
 
 func (l *link) Identity() string { return l.transport.mac }
 
-// start finds, connects and subscribes.
-func (l *link) start(ctx context.Context) error {
+// reach finds and connects the instrument, and has its services. It tells until
+// when the connection has time for what follows.
+func (l *link) reach(ctx context.Context) (until time.Time, err error) {
 	c, o := l.client, l.transport.options
-	connecting, cancel := context.WithTimeout(ctx, o.Connect)
+	asking, cancel := context.WithTimeout(ctx, o.Connect)
 	defer cancel()
-	late := func(err error) error {
-		if errors.Is(err, context.DeadlineExceeded) {
-			return absent("the Bluetooth service does not answer")
-		}
-		return err
-	}
-	if err := c.list(connecting); err != nil {
-		return late(err)
+	if err := c.list(asking); err != nil {
+		return until, late(err)
 	}
 	adapter, err := c.adapter(o.Adapter)
 	if err != nil {
-		return err
+		return until, err
 	}
 	l.device = dbus.ObjectPath(string(adapter) + "/dev_" + strings.ReplaceAll(l.transport.mac, ":", "_"))
 	if err := l.find(ctx, adapter); err != nil {
-		return err
+		return until, err
 	}
-	connecting, cancel = context.WithTimeout(ctx, o.Connect) // anew after a search
+	until = time.Now().Add(o.Connect) // anew after a search
+	connecting, cancel := context.WithDeadline(ctx, until)
 	defer cancel()
 	drops := look(c, func() int { return c.drops[l.device] })
 	if err := l.connect(connecting); err != nil {
-		return err
+		return until, err
 	}
 	// That it is connected may be told later than the call is answered.
 	if err := c.wait(connecting, func() bool {
 		return l.known("Connected") && l.known("ServicesResolved") || c.drops[l.device] > drops || !l.there()
 	}); err != nil {
 		if errors.Is(err, context.DeadlineExceeded) {
-			return absent("it did not tell its services within %v", o.Connect)
+			return until, absent("it did not tell its services within %v", o.Connect)
 		}
-		return err
+		return until, err
 	}
 	// Services may be announced later than that they are resolved.
 	if err := c.refresh(connecting); err != nil {
-		return late(err)
+		return until, late(err)
 	}
-	if l.char, err = l.choose(); err != nil {
+	if !look(c, func() bool { return l.known("Connected") }) {
+		return until, absent("the connection broke off")
+	}
+	return until, nil
+}
+
+// late says whose time it was that is over.
+func late(err error) error {
+	if errors.Is(err, context.DeadlineExceeded) {
+		return absent("the Bluetooth service does not answer")
+	}
+	return err
+}
+
+// mute is an instrument that keeps its connection and does not answer.
+func (l *link) mute() error {
+	return absent("it did not answer within %v", l.transport.options.Connect)
+}
+
+// start reaches the instrument and subscribes.
+func (l *link) start(ctx context.Context) error {
+	c, o := l.client, l.transport.options
+	until, err := l.reach(ctx)
+	if err != nil {
 		return err
 	}
-	l.format, l.formatErr = l.describe(connecting)
+	connecting, cancel := context.WithDeadline(ctx, until)
+	defer cancel()
+	if err := l.choose(); err != nil {
+		return err
+	}
+	l.format, l.formatErr = l.describe(connecting, l.char)
+	if connecting.Err() != nil {
+		return l.mute()
+	}
 	if err := c.subscribe(connecting, changesOf(charIface, dbus.WithMatchObjectPath(l.char))); err != nil {
 		return late(err)
 	}
@@ -167,7 +238,10 @@ func (l *link) start(ctx context.Context) error {
 	c.char, c.value, c.watch = l.char, l.take, func() { _ = l.loss() }
 	c.mu.Unlock()
 	if err := c.call(connecting, l.char, charIface+".StartNotify").Err; err != nil {
-		return l.refused(late(err))
+		if connecting.Err() != nil {
+			return l.mute()
+		}
+		return l.refused(err)
 	}
 	return nil
 }
@@ -244,64 +318,106 @@ func (l *link) connect(ctx context.Context) error {
 // aside are characteristics that are not meant when none is named.
 var aside = []UUID{"00002a05" + baseUUID, "00002a19" + baseUUID}
 
-// choose gives the characteristic that is meant.
-func (l *link) choose() (dbus.ObjectPath, error) {
+// characteristic is what is known of one; with mu locked.
+func (l *link) characteristic(path dbus.ObjectPath) Characteristic {
+	p := l.client.objects[path][charIface]
+	service := l.client.objects[get[dbus.ObjectPath](p, "Service")][serviceIface]
+	flags := get[[]string](p, "Flags")
+	return Characteristic{
+		Service:  UUID(get[string](service, "UUID")),
+		UUID:     UUID(get[string](p, "UUID")),
+		Notifies: slices.Contains(flags, "notify") || slices.Contains(flags, "indicate"),
+		Writes:   writeKind(flags) != "",
+	}
+}
+
+// writeKind is how BlueZ is told to write to a characteristic with these flags;
+// empty where it cannot be.
+func writeKind(flags []string) string {
+	switch {
+	case slices.Contains(flags, "write"):
+		return "request"
+	case slices.Contains(flags, "write-without-response"):
+		return "command"
+	}
+	return ""
+}
+
+// choose sets the characteristics that are meant.
+func (l *link) choose() error {
 	t, c := l.transport, l.client
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if !l.known("Connected") {
-		return "", absent("the connection broke off")
-	}
-	var all, fit []dbus.ObjectPath
+	var notifying, writable, sources, sinks, near []dbus.ObjectPath
 	for _, path := range c.under(l.device, charIface) {
-		p := c.objects[path][charIface]
-		if !notifies(p) {
-			continue
+		ch := l.characteristic(path)
+		if ch.Notifies {
+			notifying = append(notifying, path)
+			if t.source.is(ch) && (t.source.char != "" || !slices.Contains(aside, ch.UUID)) {
+				sources = append(sources, path)
+			}
 		}
-		all = append(all, path)
-		service := c.objects[get[dbus.ObjectPath](p, "Service")][serviceIface]
-		switch {
-		case t.service != "" && get[string](service, "UUID") != string(t.service):
-		case t.char != "" && get[string](p, "UUID") != string(t.char):
-		case t.char == "" && slices.Contains(aside, UUID(get[string](p, "UUID"))):
-		default:
-			fit = append(fit, path)
+		if ch.Writes {
+			writable = append(writable, path)
+			if t.sink.is(ch) {
+				sinks = append(sinks, path)
+			}
 		}
-	}
-	if len(fit) == 1 {
-		return fit[0], nil
-	}
-	named := all
-	if len(fit) > 1 {
-		named = fit
-	}
-	names := make([]string, 0, len(named))
-	for _, path := range named {
-		p := c.objects[path][charIface]
-		service := c.objects[get[dbus.ObjectPath](p, "Service")][serviceIface]
-		names = append(names, UUID(get[string](service, "UUID")).String()+"/"+UUID(get[string](p, "UUID")).String())
 	}
 	switch {
-	case len(all) == 0:
-		return "", errors.New("it has no characteristic that notifies")
-	case t.char != "" && len(fit) == 0:
-		return "", &hinted{fmt.Errorf("no characteristic %s that notifies", t.char), "those that notify are " + strings.Join(names, ", ")}
-	case len(fit) == 0:
-		return "", &hinted{errors.New("no characteristic of its own notifies"), "those that notify are " + strings.Join(names, ", ")}
+	case len(notifying) == 0:
+		return errors.New("it has no characteristic that notifies")
+	case len(sources) > 1:
+		return &hinted{fmt.Errorf("%d characteristics notify", len(sources)), "write the one that is meant after the address: " + l.names(sources)}
+	case len(sources) == 0 && t.source.char != "":
+		return &hinted{fmt.Errorf("no characteristic %s that notifies", t.source.char), "those that notify are " + l.names(notifying)}
+	case len(sources) == 0:
+		return &hinted{errors.New("no characteristic of its own notifies"), "those that notify are " + l.names(notifying)}
 	}
-	return "", &hinted{fmt.Errorf("%d characteristics notify", len(fit)), "write the one that is meant after the address: " + strings.Join(names, ", ")}
+	l.char = sources[0]
+	if t.sink.char == "" {
+		return nil
+	}
+	for _, path := range sinks {
+		if l.characteristic(path).Service == l.characteristic(l.char).Service {
+			near = append(near, path)
+		}
+	}
+	if len(near) > 0 {
+		sinks = near
+	}
+	switch {
+	case len(writable) == 0:
+		return errors.New("it has no characteristic that can be written to")
+	case len(sinks) == 0:
+		return &hinted{fmt.Errorf("no characteristic %s that can be written to", t.sink.char), "those that can are " + l.names(writable)}
+	case len(sinks) > 1:
+		return &hinted{fmt.Errorf("%d characteristics %s can be written to", len(sinks), t.sink.char), "write the service before it: " + l.names(sinks)}
+	}
+	l.sink = sinks[0]
+	return nil
 }
 
-func notifies(p properties) bool {
-	flags := get[[]string](p, "Flags")
-	return slices.Contains(flags, "notify") || slices.Contains(flags, "indicate")
+func (w choice) is(c Characteristic) bool {
+	return (w.service == "" || w.service == c.Service) && (w.char == "" || w.char == c.UUID)
 }
 
-// describe reads the presentation format descriptor, if there is one.
-func (l *link) describe(ctx context.Context) (Format, error) {
+// names are characteristics as a place names them; with mu locked.
+func (l *link) names(paths []dbus.ObjectPath) string {
+	names := make([]string, len(paths))
+	for i, path := range paths {
+		ch := l.characteristic(path)
+		names[i] = ch.Service.String() + "/" + ch.UUID.String()
+	}
+	return strings.Join(names, ", ")
+}
+
+// describe reads the presentation format descriptor of a characteristic, if there
+// is one.
+func (l *link) describe(ctx context.Context, char dbus.ObjectPath) (Format, error) {
 	c := l.client
 	path := look(c, func() dbus.ObjectPath {
-		for _, path := range c.under(l.char, descIface) {
+		for _, path := range c.under(char, descIface) {
 			if get[string](c.objects[path][descIface], "UUID") == "00002904"+baseUUID {
 				return path
 			}
@@ -384,7 +500,8 @@ func (l *link) loss() error {
 		switch {
 		case c.gone != nil:
 			l.lost = c.gone
-		case !l.there() || c.objects[l.char][charIface] == nil || !l.known("Connected"):
+		case !l.there() || !l.known("Connected") ||
+			l.char != "" && c.objects[l.char][charIface] == nil || l.sink != "" && c.objects[l.sink][charIface] == nil:
 			l.lost = errors.New("disconnected, switched off or out of reach")
 		}
 	}
@@ -447,39 +564,57 @@ func (l *link) state() error {
 	})
 }
 
-// Write writes to the characteristic, in packets that the link carries: with a
-// response where the characteristic has that, else without one.
+// Write writes to the characteristic that the place names for that, else to the
+// one that notifies: in parts that fit into one packet each, with a response where
+// the characteristic has that, else without one.
 func (l *link) Write(p []byte) (int, error) {
+	l.writes.Lock()
+	defer l.writes.Unlock()
 	if err := l.state(); err != nil {
 		return 0, err
 	}
-	var flags []string
-	var mtu uint16
-	l.client.mu.Lock()
-	props := l.client.objects[l.char][charIface]
-	flags, mtu = get[[]string](props, "Flags"), get[uint16](props, "MTU")
-	l.client.mu.Unlock()
-	kind := "request"
-	if !slices.Contains(flags, "write") {
-		if kind = "command"; !slices.Contains(flags, "write-without-response") {
-			return 0, l.transport.fail(errors.New("the characteristic cannot be written to"), "")
-		}
+	sink := l.sink
+	if sink == "" {
+		sink = l.char
 	}
-	size := max(smallestPacket, int(mtu)-3)
+	props := look(l.client, func() properties { return maps.Clone(l.client.objects[sink][charIface]) })
+	kind := writeKind(get[[]string](props, "Flags"))
+	if kind == "" {
+		return 0, l.transport.fail(errors.New("the characteristic cannot be written to"), look(l.client, l.writableHint))
+	}
+	size := max(smallestPacket, int(get[uint16](props, "MTU"))-3)
 	written := 0
 	for part := range slices.Chunk(p, size) {
 		ctx, cancel := context.WithTimeout(l.life, writing)
-		err := l.client.call(ctx, l.char, charIface+".WriteValue", part, map[string]dbus.Variant{"type": dbus.MakeVariant(kind)}).Err
+		err := l.client.call(ctx, sink, charIface+".WriteValue", part, map[string]dbus.Variant{"type": dbus.MakeVariant(kind)}).Err
 		cancel()
 		if err != nil {
 			if state := l.state(); state != nil {
 				return written, state
+			}
+			if errors.Is(err, context.DeadlineExceeded) {
+				err = fmt.Errorf("not answered within %v", writing)
 			}
 			return written, l.transport.fail(fmt.Errorf("writing: %w", err), "")
 		}
 		written += len(part)
 	}
 	return written, nil
+}
+
+// writableHint says how to write to what can be; with client.mu.
+func (l *link) writableHint() string {
+	var writable []dbus.ObjectPath
+	for _, path := range l.client.under(l.device, charIface) {
+		if l.characteristic(path).Writes {
+			writable = append(writable, path)
+		}
+	}
+	if len(writable) == 0 {
+		return "it has none that can"
+	}
+	return fmt.Sprintf("name one that can behind a plus sign, as in %s:%s/%s+%s; those that can are %s", Name, l.transport.mac,
+		l.names([]dbus.ObjectPath{l.char}), l.characteristic(writable[0]).UUID, l.names(writable))
 }
 
 // Close stops the notifications and disconnects what Open connected. It waits

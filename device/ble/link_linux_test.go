@@ -6,15 +6,19 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/godbus/dbus/v5"
 	"github.com/stretchr/testify/require"
 
 	"paintmark/device"
+	"paintmark/device/attach"
 	"paintmark/device/ble"
 	"paintmark/device/ble/bletest"
 	"paintmark/device/devicetest"
+	"paintmark/device/profile"
 )
 
 // quick is for a bus that answers at once.
@@ -216,6 +220,70 @@ func TestServiceRestarts(t *testing.T) {
 	require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 0 && b.Subscriptions(bletest.CharPath) == 0 }))
 }
 
+// An instrument that is lost again and again, in every way, is found again each
+// time; every reading is heard once, in order, and nothing piles up.
+func TestReconnectsByTheDozen(t *testing.T) {
+	b := bus(t)
+	p, err := profile.Parse("dozen.toml", []byte(`
+name = "dozen"
+[framing]
+ending = "lf"
+[reading]
+pattern = '(?P<value>\d{4}\.\d) Nm'
+unit = "N·m"
+`))
+	require.NoError(t, err)
+	a := attach.Attach(t.Context(), b.transport(bletest.MAC+"/fff0/fff1", quick), p, attach.Options{Interval: time.Millisecond})
+	t.Cleanup(func() { _ = a.Close() })
+	next := func(kind device.EventKind) device.Event {
+		t.Helper()
+		for {
+			e, err := a.Next(t.Context())
+			require.NoError(t, err)
+			if e.Kind == kind {
+				return e
+			}
+			require.Equal(t, []device.EventKind{device.Lost, device.Found}, []device.EventKind{e.Kind, kind}, "%+v", e) // why it is not there has changed
+		}
+	}
+	losses := []struct{ lose, restore func() }{
+		{func() { b.Change(b.Disconnect) }, func() {}},
+		{func() { require.NoError(t, b.Unplug()) }, func() { require.NoError(t, b.Plug()) }},
+		{b.Stop, b.Start},
+		{func() { b.Change(func() { b.Remove(bletest.DevicePath) }) }, func() {}},
+		{func() { b.Change(b.HangUp) }, func() {}},
+		{func() { b.Change(func() { b.Near = false; b.Disconnect() }) }, func() { require.NoError(t, b.Plug()) }},
+	}
+	const rounds, readings = 36, 5
+	value := 0
+	for round := range rounds {
+		require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 1 && b.Subscriptions(bletest.CharPath) == 1 }))
+		for n := range readings {
+			line := fmt.Sprintf("%04d.0 Nm\n", value+n)
+			require.NoError(t, b.Feed([]byte(line[:3])))
+			require.NoError(t, b.Feed([]byte(line[3:])))
+		}
+		for range readings {
+			require.Equal(t, fmt.Sprintf("%04d.0 Nm\n", value), string(next(device.Sampled).Sample.Raw))
+			value++
+		}
+		loss := losses[round%len(losses)]
+		loss.lose()
+		require.ErrorIs(t, next(device.Lost).Err, device.ErrLost)
+		loss.restore()
+		require.Equal(t, bletest.MAC, next(device.Found).Identity)
+	}
+	require.NoError(t, a.Close())
+	require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 0 }))
+	started := 0
+	for _, method := range b.asked() {
+		if method == "StartNotify" {
+			started++
+		}
+	}
+	require.Equal(t, rounds+1, started)
+}
+
 func TestSilence(t *testing.T) {
 	b := bus(t)
 	o := quick
@@ -287,9 +355,174 @@ func TestWriting(t *testing.T) {
 	link = b.open(bletest.MAC, quick)
 	_, err = link.Write([]byte("z"))
 	require.EqualError(t, err, "ble:"+bletest.MAC+": the characteristic cannot be written to")
+	require.Equal(t, "it has none that can", err.(*device.Error).HintText())
+	require.NoError(t, link.Close())
+	_, err = link.Write([]byte("z"))
+	require.ErrorIs(t, err, device.ErrClosed)
 	b.Change(func() {
 		require.Equal(t, []string{"fff1 request 0123456789abcdefghij", "fff1 request klmnop", "fff1 command z"}, b.Written)
 	})
+}
+
+// What is sent goes to the characteristic behind the plus sign.
+func TestWritingElsewhere(t *testing.T) {
+	const other = bletest.DevicePath + "/service0050"
+	for _, tc := range []struct {
+		place      string
+		want, hint string // of the error; where there is none, want is what was written
+		opens      bool
+	}{
+		{"/fff0/fff1+fff4", "fff4 command ", "", true},
+		{"/fff1+fff0/fff4", "fff4 command ", "", true},
+		{"/fff1+ffe1", "ffe1 request ", "", true},
+		{"/fff1+fff6", "fff6 request ", "", true}, // there is one in another service as well
+		{"+fff1", "fff1 request ", "", true},
+		{"", "fff1 request ", "", true},
+		{"/2a19", "the characteristic cannot be written to",
+			"name one that can behind a plus sign, as in ble:" + bletest.MAC + "/fff0/2a19+fff1; those that can are fff0/fff1, fff0/fff4, fff0/fff6, ffe0/ffe1, ffe0/fff6", true},
+		{"/fff1+fff2", "no characteristic fff2 that can be written to", "those that can are fff0/fff1, fff0/fff4", false},
+		{"/fff1+ffe0/fff4", "no characteristic fff4 that can be written to", "those that can are fff0/fff1, fff0/fff4", false},
+		{"/fff1+ffe0/ffe1", "ffe1 request ", "", true},
+		{"/fff1+ffe2", "2 characteristics ffe2 can be written to", "ffe0/ffe2, ffe3/ffe2", false},
+	} {
+		t.Run(tc.place, func(t *testing.T) {
+			b := bus(t)
+			b.Change(func() {
+				b.Know()
+				b.Connect()
+				b.Characteristic(bletest.ServicePath+"/char0040", "0000fff4-0000-1000-8000-00805f9b34fb", "write-without-response")
+				b.Characteristic(bletest.ServicePath+"/char0041", "0000fff6-0000-1000-8000-00805f9b34fb", "write")
+				within := func(service dbus.ObjectPath, uuid string, chars ...string) {
+					b.Add(service, "org.bluez.GattService1", bletest.Props{"UUID": bletest.V("0000" + uuid + "-0000-1000-8000-00805f9b34fb")})
+					for _, char := range chars {
+						path := service + "/char" + dbus.ObjectPath(char)
+						b.Characteristic(path, "0000"+char+"-0000-1000-8000-00805f9b34fb", "write")
+						b.Set(path, "org.bluez.GattCharacteristic1", bletest.Props{"Service": bletest.V(service)})
+					}
+				}
+				within(other, "ffe0", "ffe1", "fff6")
+				if strings.HasSuffix(tc.place, "ffe2") {
+					within(bletest.DevicePath+"/service0060", "ffe3", "ffe2")
+					within(other, "ffe0", "ffe2")
+				}
+			})
+			link, err := b.transport(bletest.MAC+tc.place, quick).Open(t.Context())
+			if !tc.opens {
+				require.EqualError(t, err, "ble:"+bletest.MAC+tc.place+": "+tc.want)
+				require.Contains(t, err.(*device.Error).HintText(), tc.hint)
+				return
+			}
+			require.NoError(t, err)
+			_, err = link.Write([]byte("0123456789abcdefghijk"))
+			if tc.hint != "" {
+				require.EqualError(t, err, "ble:"+bletest.MAC+tc.place+": "+tc.want)
+				require.Equal(t, tc.hint, err.(*device.Error).HintText())
+			} else {
+				require.NoError(t, err)
+				b.Change(func() {
+					require.Equal(t, []string{tc.want + "0123456789abcdefghij", tc.want + "k"}, b.Written)
+				})
+			}
+			require.NoError(t, link.Close())
+		})
+	}
+}
+
+// A packet takes what the connection's MTU leaves, and two that write at once do
+// not mix what they send.
+func TestWritingInParts(t *testing.T) {
+	b := bus(t)
+	b.Change(func() {
+		b.Know()
+		b.Connect()
+		b.Set(bletest.CharPath, "org.bluez.GattCharacteristic1", bletest.Props{"MTU": bletest.V(uint16(103))})
+	})
+	link := b.open(bletest.MAC, quick)
+	const each = 250
+	done := make(chan error, 2)
+	for _, text := range []string{"a", "b"} {
+		go func() {
+			_, err := link.Write(bytes.Repeat([]byte(text), each))
+			done <- err
+		}()
+	}
+	for range 2 {
+		require.NoError(t, <-done)
+	}
+	var sizes []int
+	all := ""
+	b.Change(func() {
+		for _, part := range b.Written {
+			text := strings.TrimPrefix(part, "fff1 request ")
+			sizes, all = append(sizes, len(text)), all+text
+		}
+	})
+	require.Equal(t, []int{100, 100, 50, 100, 100, 50}, sizes)
+	require.Contains(t, []string{strings.Repeat("a", each) + strings.Repeat("b", each), strings.Repeat("b", each) + strings.Repeat("a", each)}, all)
+}
+
+// Closing ends a Write that hangs.
+func TestWritingHangs(t *testing.T) {
+	b := bus(t)
+	link := b.open(bletest.MAC, quick)
+	b.Change(func() { b.Hang["WriteValue"] = true })
+	done := make(chan error, 1)
+	go func() {
+		_, err := link.Write([]byte("z"))
+		done <- err
+	}()
+	require.NoError(t, b.Await(t.Context(), func() bool { return slices.Contains(b.Calls, "WriteValue") }))
+	require.NoError(t, link.Close())
+	require.ErrorIs(t, <-done, device.ErrClosed)
+}
+
+func TestInspect(t *testing.T) {
+	b := bus(t)
+	want := func(char string) ble.Characteristic {
+		return ble.Characteristic{
+			Address: device.Address{Transport: "ble", Place: bletest.MAC + "/fff0/" + char},
+			Service: bletest.Service, UUID: ble.UUID("0000" + char + "-0000-1000-8000-00805f9b34fb"), FormatErr: ble.ErrNoFormat,
+		}
+	}
+	described, battery := want("fff1"), want("2a19")
+	described.Notifies, described.Writes = true, true
+	described.Format, described.FormatErr = ble.Format{Type: 0x0E, Exponent: -2, Unit: 0x2741, Namespace: 1}, nil
+	battery.Notifies = true
+
+	// As it is found by a scan: it is disconnected again.
+	list, err := b.transport(bletest.MAC, quick).Inspect(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, []ble.Characteristic{described, battery}, list)
+	require.Equal(t, "Disconnect", b.asked()[len(b.asked())-1])
+
+	// One that is connected is left so. What can only be written to is told as well.
+	b.Change(func() {
+		b.Calls = nil
+		b.Connect()
+		b.Characteristic(bletest.ServicePath+"/char0030", "0000fff2-0000-1000-8000-00805f9b34fb", "write-without-response")
+	})
+	command := want("fff2")
+	command.Writes = true
+	list, err = b.transport(bletest.MAC+"/1234", quick).Inspect(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, []ble.Characteristic{described, battery, command}, list)
+	require.Equal(t, []string{"Ping", "GetManagedObjects", "GetManagedObjects", "ReadValue"}, b.asked())
+
+	// What it says of itself may be none that can be read.
+	b.Change(func() { b.Describe(bletest.CharPath, []byte{0x19, 0, 0, 0x27, 1, 0, 0}) })
+	list, err = b.transport(bletest.MAC, quick).Inspect(t.Context())
+	require.NoError(t, err)
+	require.EqualError(t, list[0].FormatErr, "the presentation format 0x19 is none that can be read")
+
+	require.NoError(t, b.Unplug())
+	_, err = b.transport(bletest.MAC, quick).Inspect(t.Context())
+	require.ErrorIs(t, err, device.ErrAbsent)
+	require.ErrorContains(t, err, "not heard")
+	require.NoError(t, b.Await(t.Context(), func() bool { return b.Clients() == 0 }))
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err = b.transport(bletest.MAC, quick).Inspect(ctx)
+	require.ErrorIs(t, err, context.Canceled)
 }
 
 func TestWhyItCannotBeOpened(t *testing.T) {
@@ -354,6 +587,60 @@ func TestKnownButAway(t *testing.T) {
 			require.NoError(t, b.Await(t.Context(), func() bool { return b.Calls[len(b.Calls)-1] == "Disconnect" }))
 		})
 	}
+}
+
+// Whatever hangs, Open and Inspect end in their own time, say that the instrument
+// is not there, and leave nothing connected.
+func TestConnectingHasADeadline(t *testing.T) {
+	for _, tc := range []struct{ hangs, want string }{
+		{"Ping", "the Bluetooth service does not answer"},
+		{"GetManagedObjects", "the Bluetooth service does not answer"},
+		{"StartDiscovery", "the Bluetooth service does not answer"},
+		{"Connect", "it could not be connected within"},
+		{"services", "it did not tell its services within"},
+		{"ReadValue", "it did not answer within"},
+		{"StartNotify", "it did not answer within"},
+	} {
+		t.Run(tc.hangs, func(t *testing.T) {
+			b := bus(t)
+			b.Change(func() {
+				b.Hang[tc.hangs] = true
+				b.Resolves = tc.hangs != "services"
+			})
+			fails := func(try func(*ble.Transport) error) {
+				o := quick
+				for o.Connect = 25 * time.Millisecond; ; o.Connect *= 2 { // a slow machine takes longer to where it hangs
+					err := try(b.transport(bletest.MAC, o))
+					require.ErrorIs(t, err, device.ErrAbsent)
+					b.free()
+					if strings.Contains(err.Error(), tc.want) {
+						return
+					}
+					require.Less(t, o.Connect, 10*time.Second, "%v", err)
+				}
+			}
+			fails(func(transport *ble.Transport) error {
+				_, err := transport.Open(t.Context())
+				return err
+			})
+			if tc.hangs == "StartNotify" {
+				return
+			}
+			fails(func(transport *ble.Transport) error {
+				_, err := transport.Inspect(t.Context())
+				return err
+			})
+		})
+	}
+}
+
+// free waits until no program is left and the instrument is free.
+func (b *testBus) free() {
+	b.t.Helper()
+	require.NoError(b.t, b.Await(b.t.Context(), func() bool {
+		d := b.Objects[bletest.DevicePath]["org.bluez.Device1"]
+		return b.Clients() == 0 && d["Connected"].Value() != true
+	}))
 }
 
 // Whatever hangs, Open ends soon after its context, and in its own time.

@@ -11,9 +11,13 @@ import (
 
 var errSystem = errors.New("only on Linux can Bluetooth LE be read")
 
-const hintSystem = "here an instrument is read by its cable, or by Bluetooth Classic as the serial port that the system makes of it"
+const hintSystem = "here an instrument is read by its cable, or by Bluetooth Classic as the serial port that the system makes of it, or its values are typed"
 
 func (t *Transport) open(context.Context) (device.Link, error) {
+	return nil, t.fail(errSystem, hintSystem)
+}
+
+func (t *Transport) inspect(context.Context) ([]Characteristic, error) {
 	return nil, t.fail(errSystem, hintSystem)
 }
 
