@@ -1,11 +1,11 @@
 package profile
 
 import (
+	"errors"
 	"fmt"
 	"regexp"
+	"time"
 	"unicode/utf8"
-
-	"github.com/shopspring/decimal"
 
 	"paintmark/calc/quantity"
 	"paintmark/device"
@@ -13,13 +13,42 @@ import (
 
 // reading is what a frame means.
 type reading struct {
-	pattern, ignore                    *regexp.Regexp
-	valueAt, unitAt, statusAt, angleAt int // number of the group, -1 for none
-	comma                              bool
-	unit, angleUnit                    quantity.Unit
-	units                              map[string]quantity.Unit
-	status                             map[string]string
+	byPattern                      bool
+	pattern, ignore                *regexp.Regexp
+	length                         int // of the body, where the reading is by fields
+	value, sign, point             *field
+	unit, angle, sequence, channel *field
+	status                         []*field
+	comma                          bool
+	fixed, angleUnit               quantity.Unit // of the value, where the frame names none; and of the angle
+	angleFirst                     bool
+	pairWithin                     time.Duration
 }
+
+// A Measure is what one frame says, as a Decoder gives it: it needs no memory of
+// its own and is good until the next frame is decoded. [Measure.Sample] can be
+// kept.
+type Measure struct {
+	value, angle         number
+	unit, angleUnit      quantity.Unit
+	text, angleText, raw []byte
+	status               []string
+	at                   time.Time
+	hasValue, hasAngle   bool
+	counted              bool
+	count, modulo        uint64
+}
+
+// A Decoder decodes the frames of one link. It allocates nothing for a frame
+// that makes a reading, but for what the pattern's matching takes. It is for one
+// goroutine.
+type Decoder struct {
+	profile *Profile
+	status  []string
+}
+
+// NewDecoder makes a decoder.
+func (p *Profile) NewDecoder() *Decoder { return &Decoder{profile: p} }
 
 // Decode turns a frame into a sample, which shares no memory with it.
 //
@@ -29,75 +58,198 @@ type reading struct {
 // in which the instrument gives a status and no value. A status with a value
 // makes a sample that carries it; a status the profile does not know is carried
 // in the instrument's own text.
+//
+// Where torque and angle come in frames of their own, the sample has the one
+// that is in this frame; a [Reader] puts them together.
 func (p *Profile) Decode(f Frame) (device.Sample, error) {
-	if f.Err != nil {
-		return device.Sample{}, f.Err
-	}
-	r := &p.reading
-	at := r.pattern.FindSubmatchIndex(f.Body)
-	if at == nil {
-		if r.ignore != nil && r.ignore.Match(f.Body) {
-			return device.Sample{}, ErrIgnored
-		}
-		return device.Sample{}, &Rejection{
-			Reason: fmt.Sprintf("%s does not match the pattern of profile %s", quote(f.Body), p.Name),
-			Hint:   hintMismatch(f.Body),
-		}
-	}
-	s := device.Sample{Time: f.Time, Status: r.words(group(f.Body, at, r.statusAt))}
-	value := group(f.Body, at, r.valueAt)
-	if len(value) == 0 {
-		if len(s.Status) > 0 {
-			return device.Sample{}, &Rejection{Reason: fmt.Sprintf("%s: the instrument says %q and gives no value", quote(f.Body), s.Status[0])}
-		}
-		return device.Sample{}, &Rejection{Reason: quote(f.Body) + " has no value"}
-	}
-	number, err := r.number(value)
+	d := Decoder{profile: p}
+	m, err := d.Decode(f)
 	if err != nil {
-		return device.Sample{}, reject(f.Body, err)
+		return device.Sample{}, err
 	}
-	unit := r.unit
-	code := group(f.Body, at, r.unitAt)
-	if len(code) > 0 {
-		if unit, err = r.unitOf(code); err != nil {
-			return device.Sample{}, &Rejection{
-				Reason: fmt.Sprintf("%s: %v", quote(f.Body), err),
-				Hint:   "say in the profile, under [reading.units], what the code means",
+	return m.Sample(), nil
+}
+
+// Sample is the measure with memory of its own.
+func (m *Measure) Sample() device.Sample {
+	s := device.Sample{Time: m.at, Raw: append([]byte(nil), m.raw...)}
+	if len(m.status) > 0 {
+		s.Status = append([]string(nil), m.status...)
+	}
+	if m.hasValue {
+		s.Value = quantity.Quantity{Value: m.value.decimal(), Unit: m.unit, Text: string(m.text)}
+	}
+	if m.hasAngle {
+		s.Angle = quantity.Quantity{Value: m.angle.decimal(), Unit: m.angleUnit, Text: string(m.angleText)}
+	}
+	return s
+}
+
+// Decode is what the frame says; see [Profile.Decode].
+func (d *Decoder) Decode(f Frame) (Measure, error) {
+	if f.Err != nil {
+		return Measure{}, f.Err
+	}
+	r := &d.profile.reading
+	var at []int
+	if r.byPattern {
+		at = r.pattern.FindSubmatchIndex(f.Body)
+	}
+	if r.byPattern && at == nil || !r.byPattern && len(f.Body) != r.length {
+		if r.ignore != nil && r.ignore.Match(f.Body) {
+			return Measure{}, ErrIgnored
+		}
+		return Measure{}, d.profile.mismatch(f.Body)
+	}
+	m := Measure{at: f.Time, raw: f.Raw}
+	d.status = d.status[:0]
+	for _, s := range r.status {
+		d.status = s.words(d.status, s.in(f.Body, at))
+	}
+	m.status = d.status
+	if r.sequence != nil {
+		if err := m.countIn(r.sequence, f.Body, at); err != nil {
+			return Measure{}, reject(f.Body, err)
+		}
+	}
+	of, angle := r.value, false
+	if r.channel != nil {
+		b := r.channel.in(f.Body, at)
+		what, known := r.channel.meaning(b)
+		if !known {
+			return Measure{}, reject(f.Body, fmt.Errorf("%s is no channel that the profile knows", r.channel.shown(b)))
+		}
+		if angle = what.angle; angle && r.angle != nil {
+			of = r.angle
+		}
+	}
+	return m, r.quantities(&m, of, angle, f.Body, at)
+}
+
+// countIn takes the frame's count.
+func (m *Measure) countIn(f *field, body []byte, at []int) (err error) {
+	b := f.in(body, at)
+	if m.count, err = f.counted(b); err != nil {
+		return err
+	}
+	m.counted, m.modulo = true, f.modulo
+	if m.modulo > 0 {
+		return nil
+	}
+	m.modulo = 1
+	base := map[fieldType]uint64{asText: 10, asBCD: 100, asHex: 16, asUnsigned: 256}[f.kind]
+	for range b {
+		if m.modulo *= base; m.modulo == 0 || len(b) > 15 {
+			return fmt.Errorf("a counter of %d bytes", len(b))
+		}
+	}
+	return nil
+}
+
+// quantities takes what was measured: the field says where the number is, and
+// whether it is an angle.
+func (r *reading) quantities(m *Measure, of *field, angle bool, body []byte, at []int) error {
+	text := of.in(body, at)
+	if len(text) == 0 {
+		if len(m.status) > 0 {
+			return &Rejection{Reason: fmt.Sprintf("%s: the instrument says %q and gives no value", quote(body), m.status[0])}
+		}
+		return &Rejection{Reason: quote(body) + " has no value"}
+	}
+	places := int32(-1)
+	var err error
+	if r.point != nil {
+		if places, err = r.point.places(r.point.in(body, at)); err != nil {
+			return reject(body, err)
+		}
+	}
+	n, err := of.number(text, r.comma, places)
+	if err != nil {
+		if len(m.status) > 0 {
+			err = fmt.Errorf("the instrument says %q, and %w", m.status[0], err)
+		}
+		return reject(body, err)
+	}
+	if r.sign != nil {
+		minus, err := r.sign.minus(r.sign.in(body, at))
+		switch {
+		case err != nil:
+			return reject(body, err)
+		case minus && n.negative():
+			return reject(body, errors.New("a minus before a minus"))
+		case minus:
+			n = n.neg()
+		}
+	}
+	unit, code := r.fixed, []byte(nil)
+	if r.unit != nil {
+		if code = r.unit.in(body, at); len(code) > 0 {
+			if unit, err = r.unit.unit(code); err != nil {
+				return &Rejection{
+					Reason: fmt.Sprintf("%s: %v", quote(body), err),
+					Hint:   "say in the profile, under [reading.units], what the code means",
+				}
 			}
 		}
 	}
-	s.Value = quantity.Quantity{Value: number, Unit: unit, Text: string(span(f.Body, at, r.valueAt, r.unitAt))}
-	if angle := group(f.Body, at, r.angleAt); len(angle) > 0 {
-		turned, err := r.number(angle)
-		if err != nil {
-			return device.Sample{}, reject(f.Body, err)
-		}
-		s.Angle = quantity.Quantity{Value: turned, Unit: r.angleUnit, Text: string(angle)}
+	if of.kind != asText || r.sign != nil || r.point != nil || of.decimals != 0 || of.scale != nil {
+		text = nil // what was read is not the number alone
 	}
-	s.Raw = append([]byte(nil), f.Raw...)
-	return s, nil
+	if angle {
+		m.angle, m.angleText, m.angleUnit, m.hasAngle = n, text, r.angleUnit, true
+		if unit.Known() && unit.Dimension() == quantity.Angle {
+			m.angleUnit = unit
+		}
+		return nil
+	}
+	m.value, m.unit, m.hasValue = n, unit, true
+	if text != nil {
+		m.text = r.span(text, code, body, at)
+	}
+	if r.angle == nil || r.channel != nil {
+		return nil
+	}
+	if text = r.angle.in(body, at); len(text) == 0 {
+		return nil
+	}
+	if m.angle, err = r.angle.number(text, r.comma, -1); err != nil {
+		return reject(body, err)
+	}
+	m.angleUnit, m.hasAngle = r.angleUnit, true
+	if r.angle.kind == asText && r.angle.decimals == 0 && r.angle.scale == nil {
+		m.angleText = text
+	}
+	return nil
+}
+
+// mismatch says why a frame is not as the profile has it.
+func (p *Profile) mismatch(body []byte) error {
+	if !p.reading.byPattern {
+		return &Rejection{
+			Reason: fmt.Sprintf("%s has %d bytes, and profile %s says %d", quote(body), len(body), p.Name, p.reading.length),
+			Hint:   hintMismatch(body),
+		}
+	}
+	return &Rejection{
+		Reason: fmt.Sprintf("%s does not match the pattern of profile %s", quote(body), p.Name),
+		Hint:   hintMismatch(body),
+	}
 }
 
 func reject(body []byte, err error) error {
 	return &Rejection{Reason: fmt.Sprintf("%s: %v", quote(body), err)}
 }
 
-// group is the text of a group without the blanks around it, empty where it has
-// none.
-func group(body []byte, at []int, n int) []byte {
-	if n < 0 || at[2*n] < 0 {
-		return nil
-	}
-	return trim(body[at[2*n]:at[2*n+1]])
-}
-
 // span is the text of the value, with its unit where that follows it.
-func span(body []byte, at []int, value, unit int) []byte {
-	text := group(body, at, value)
-	if code := group(body, at, unit); len(code) > 0 && at[2*unit] >= at[2*value+1] && len(trim(body[at[2*value+1]:at[2*unit]])) == 0 {
-		return trim(body[at[2*value]:at[2*unit+1]])
+func (r *reading) span(text, code, body []byte, at []int) []byte {
+	if len(code) == 0 || !r.byPattern || r.unit.kind != asText {
+		return text
 	}
-	return text
+	value, unit := 2*r.value.group, 2*r.unit.group
+	if at[unit] < at[value+1] || len(trim(body[at[value+1]:at[unit]])) > 0 {
+		return text
+	}
+	return trim(body[at[value]:at[unit+1]])
 }
 
 func trim(b []byte) []byte {
@@ -111,60 +263,6 @@ func trim(b []byte) []byte {
 }
 
 func blank(c byte) bool { return c == ' ' || c == '\t' }
-
-// number reads a number as instruments write it: with blanks between its sign
-// and its digits, with leading zeros, and with the profile's decimal mark.
-func (r *reading) number(text []byte) (decimal.Decimal, error) {
-	var room [64]byte
-	if len(text) > len(room) {
-		return decimal.Decimal{}, fmt.Errorf("a number of %d characters", len(text))
-	}
-	plain := room[:0]
-	for _, sign := range []string{"+", "-", "\u2212"} {
-		if len(text) > len(sign) && string(text[:len(sign)]) == sign {
-			plain = append(plain, sign...)
-			text = trim(text[len(sign):])
-			break
-		}
-	}
-	for _, c := range text {
-		switch {
-		case c == ',' && !r.comma:
-			return decimal.Decimal{}, fmt.Errorf("%s has a comma in it, and the decimal mark is the point", quote(text))
-		case c == '.' && r.comma:
-			return decimal.Decimal{}, fmt.Errorf("%s has a point in it, and the decimal mark is the comma", quote(text))
-		case c == ',':
-			c = '.'
-		}
-		plain = append(plain, c)
-	}
-	return quantity.ParseNumber(string(plain))
-}
-
-func (r *reading) unitOf(code []byte) (quantity.Unit, error) {
-	if u, ok := r.units[string(code)]; ok {
-		return u, nil
-	}
-	if u, err := quantity.ParseUnit(string(code)); err == nil {
-		return u, nil
-	}
-	return quantity.NoUnit, fmt.Errorf("%s is no known unit", quote(code))
-}
-
-// words are what a status text says, none for one that says nothing.
-func (r *reading) words(text []byte) []string {
-	if r.statusAt < 0 {
-		return nil
-	}
-	word, ok := r.status[string(text)]
-	if !ok && len(text) > 0 {
-		word = "unknown status " + quote(text)
-	}
-	if word == "" {
-		return nil
-	}
-	return []string{word}
-}
 
 // quote writes bytes so that they can be read in one short line of a message.
 func quote(b []byte) string {

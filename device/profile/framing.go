@@ -74,12 +74,17 @@ type framing struct {
 	gap          time.Duration
 	hex          bool // the body is hexadecimal digits
 	check        *check
+
+	registers        int    // of a Modbus reply; 0 for other framings
+	request, refusal []byte // and what asks for it, and how one that refuses begins
 }
 
 // NewFramer makes a framer for one link. It starts with no bytes. It may be a
 // Patient or a Packeted one.
 func (p *Profile) NewFramer() Framer {
 	switch f := p.framing; {
+	case f.registers > 0:
+		return &replies{framing: f}
 	case f.kind == "silence":
 		return &silent{framing: f}
 	case f.kind == "packet":

@@ -2,7 +2,6 @@ package profile
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -159,13 +158,5 @@ func (r reader) fixed(f *framing, form framingForm) {
 }
 
 func (r reader) silence(f *framing, form framingForm) {
-	gap, err := time.ParseDuration(strings.ReplaceAll(form.Gap, " ", ""))
-	if err == nil && (gap < leastGap || gap > mostGap) {
-		err = errors.New("out of range")
-	}
-	if err != nil {
-		r.file.Fault("framing.gap", fmt.Sprintf("%q is no gap of silence", form.Gap), fmt.Sprintf(`write it as in gap = "20 ms", between %v and %v`, leastGap, mostGap))
-		gap = leastGap
-	}
-	f.gap = gap
+	f.gap = r.duration("framing.gap", form.Gap, leastGap, mostGap, "gap of silence", "20 ms")
 }

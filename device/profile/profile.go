@@ -17,6 +17,9 @@
 //		…
 //	}
 //
+// A [Reader] does both, and what needs more than one frame: torque and angle that
+// come apart, and the instrument's own count.
+//
 // What is not exactly what the profile describes never becomes a reading: a
 // line must match its pattern from end to end. A profile does not change once
 // it is parsed; any number of instruments may share it.
@@ -53,6 +56,8 @@ type Profile struct {
 	Note string
 	// Line is how a serial line must be set for it.
 	Line device.Settings
+	// Talk is what is sent to it.
+	Talk Talk
 
 	framing framing
 	reading reading
@@ -67,6 +72,9 @@ type (
 		Framing framingForm `toml:"framing"`
 		Check   checkForm   `toml:"check"`
 		Reading readingForm `toml:"reading"`
+		Field   fieldsForm  `toml:"field"`
+		Talk    talkForm    `toml:"talk"`
+		Modbus  modbusForm  `toml:"modbus"`
 	}
 	lineForm struct {
 		Baud     int     `toml:"baud"`
@@ -91,14 +99,17 @@ type (
 		Coding  string `toml:"coding"`
 	}
 	readingForm struct {
-		Kind      string            `toml:"kind"`
-		Pattern   string            `toml:"pattern"`
-		Ignore    string            `toml:"ignore"`
-		Decimal   string            `toml:"decimal"`
-		Unit      string            `toml:"unit"`
-		AngleUnit string            `toml:"angle_unit"`
-		Units     map[string]string `toml:"units"`
-		Status    map[string]string `toml:"status"`
+		Kind       string            `toml:"kind"`
+		Pattern    string            `toml:"pattern"`
+		Length     int               `toml:"length"`
+		Ignore     string            `toml:"ignore"`
+		Decimal    string            `toml:"decimal"`
+		Unit       string            `toml:"unit"`
+		AngleUnit  string            `toml:"angle_unit"`
+		PairFirst  string            `toml:"pair_first"`
+		PairWithin string            `toml:"pair_within"`
+		Units      map[string]string `toml:"units"`
+		Status     map[string]string `toml:"status"`
 	}
 )
 
@@ -111,14 +122,19 @@ func Parse(name string, text []byte) (*Profile, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := reader{file}
+	r := reader{file, &form.Field}
 	p := &Profile{Name: form.Name, Note: form.Note}
 	if strings.TrimSpace(form.Name) == "" {
 		file.Fault("name", `"name" is missing or empty`, `add name = "…"`)
 	}
 	p.Line = r.line(form.Line)
-	p.framing = r.framing(form.Framing, r.check(form.Check))
-	p.reading = r.reading(form.Reading)
+	if file.Has("modbus") {
+		p.framing = r.modbus(form.Modbus)
+	} else {
+		p.framing = r.framing(form.Framing, r.check(form.Check))
+	}
+	p.reading = r.reading(form.Reading, p.framing.registers)
+	p.Talk = r.talk(form.Talk, &p.framing)
 	if err := file.Err(); err != nil {
 		return nil, err
 	}
@@ -126,7 +142,10 @@ func Parse(name string, text []byte) (*Profile, error) {
 }
 
 // reader turns the file's form into a profile and gathers faults on the way.
-type reader struct{ file *document.File }
+type reader struct {
+	file   *document.File
+	fields *fieldsForm
+}
 
 // word takes a value that must be one of a few words; the first is used where
 // the file gives none.
@@ -170,41 +189,6 @@ func (r reader) line(form lineForm) device.Settings {
 	return s
 }
 
-func (r reader) reading(form readingForm) reading {
-	r.word("reading.kind", form.Kind, "pattern")
-	d := reading{
-		comma:     r.word("reading.decimal", form.Decimal, "point", "comma") == "comma",
-		pattern:   r.pattern("reading.pattern", form.Pattern),
-		angleUnit: quantity.Degree,
-	}
-	if form.Pattern == "" {
-		r.file.Fault("reading.pattern", `"pattern" is missing or empty`, `add pattern = '…' to [reading], with a group (?P<value>…)`)
-	}
-	if r.file.Has("reading.ignore") {
-		d.ignore = r.pattern("reading.ignore", form.Ignore)
-	}
-	if d.pattern != nil {
-		r.groups(&d, form)
-	}
-	if r.file.Has("reading.unit") {
-		d.unit = r.unit("reading.unit", form.Unit)
-	}
-	if r.file.Has("reading.angle_unit") {
-		d.angleUnit = r.unit("reading.angle_unit", form.AngleUnit)
-		if d.angleUnit.Known() && d.angleUnit.Dimension() != quantity.Angle {
-			r.file.Fault("reading.angle_unit", fmt.Sprintf("%q is no unit of angle", form.AngleUnit), `write "deg" or "turn"`)
-		}
-	}
-	if len(form.Units) > 0 {
-		d.units = make(map[string]quantity.Unit, len(form.Units))
-		for code, name := range form.Units {
-			d.units[code] = r.unit("reading.units."+code, name)
-		}
-	}
-	d.status = form.Status
-	return d
-}
-
 func (r reader) unit(path, text string) quantity.Unit {
 	u, err := quantity.ParseUnit(text)
 	if err != nil {
@@ -232,36 +216,16 @@ func (r reader) pattern(path, text string) *regexp.Regexp {
 	return whole
 }
 
-// groups are the names that a pattern's groups may have.
-var groups = []string{"value", "unit", "status", "angle"}
-
-func (r reader) groups(d *reading, form readingForm) {
+func (r reader) groups(d *reading) {
 	const path = "reading.pattern"
 	for _, name := range d.pattern.SubexpNames() {
-		if name != "" && !slices.Contains(groups, name) {
-			hint := "the groups are " + strings.Join(groups, ", ")
-			if best := document.Nearest(name, groups); best != "" {
+		if name != "" && !slices.Contains(fieldNames, name) {
+			hint := "the groups are " + strings.Join(fieldNames, ", ")
+			if best := document.Nearest(name, fieldNames); best != "" {
 				hint = fmt.Sprintf("did you mean %q?", best)
 			}
 			r.file.Fault(path, fmt.Sprintf("a group is named %q", name), hint)
 		}
-	}
-	d.valueAt, d.unitAt = d.pattern.SubexpIndex("value"), d.pattern.SubexpIndex("unit")
-	d.statusAt, d.angleAt = d.pattern.SubexpIndex("status"), d.pattern.SubexpIndex("angle")
-	if d.valueAt < 0 {
-		r.file.Fault(path, "the pattern has no group for the value", `write (?P<value>[+-]?\d+\.\d+) where the number stands`)
-	}
-	if d.unitAt < 0 && len(form.Units) > 0 {
-		r.file.Fault("reading.units", "the pattern has no group for the unit", "write (?P<unit>…) where the unit stands, or drop the table")
-	}
-	if d.statusAt < 0 && len(form.Status) > 0 {
-		r.file.Fault("reading.status", "the pattern has no group for the status", "write (?P<status>…) where the status stands, or drop the table")
-	}
-	if d.statusAt >= 0 && len(form.Status) == 0 {
-		r.file.Fault(path, "the pattern has a group for the status, and nothing says what its texts mean", `add a table [reading.status], as in OK = "" and OL = "overload"`)
-	}
-	if d.angleAt < 0 && r.file.Has("reading.angle_unit") {
-		r.file.Fault("reading.angle_unit", "the pattern has no group for the angle", "write (?P<angle>…) where the angle stands, or drop the unit")
 	}
 }
 
