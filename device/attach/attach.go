@@ -42,10 +42,14 @@ type Options struct {
 	// time.After.
 	Now   func() time.Time
 	After func(time.Duration) <-chan time.Time
+	// Describe makes the profile of each link that is opened, where Attach is
+	// given none: for an instrument that describes itself. It may read nothing
+	// of the link. That it fails is told as Lost and tried again at the interval.
+	Describe func(device.Link) (*profile.Profile, error)
 }
 
 // Attach starts to read the instrument at the transport's address through the
-// profile. It returns at once; that the instrument is not there is told as Lost.
+// profile; if that is nil, o.Describe is asked for one. It returns at once; that the instrument is not there is told as Lost.
 // The adapter runs until it is closed, ctx is done, or its source ends, and
 // keeps at least one goroutine until then.
 func Attach(ctx context.Context, transport device.Transport, p *profile.Profile, o Options) device.Adapter {
@@ -62,6 +66,7 @@ func Attach(ctx context.Context, transport device.Transport, p *profile.Profile,
 	a := &adapter{
 		transport: transport,
 		profile:   p,
+		asks:      p == nil,
 		options:   o,
 		cancel:    cancel,
 		events:    make(chan device.Event, Waiting),
@@ -76,7 +81,8 @@ func Attach(ctx context.Context, transport device.Transport, p *profile.Profile,
 
 type adapter struct {
 	transport device.Transport
-	profile   *profile.Profile
+	profile   *profile.Profile // of the link, where asks
+	asks      bool             // each link describes itself
 	options   Options
 	attested  bool
 	cancel    context.CancelFunc
@@ -161,13 +167,8 @@ func (a *adapter) open(ctx context.Context) device.Link {
 	for {
 		link, err := a.transport.Open(ctx)
 		if err == nil {
-			if _, ok := link.(device.Packeted); a.profile.NeedsPackets() && !ok {
+			if err = a.describe(ctx, link); err != nil {
 				_ = link.Close()
-				err = &device.Error{
-					Address: a.transport.Address(),
-					Err:     fmt.Errorf("this link has no packets, and profile %s takes each packet as a frame", a.profile.Name),
-					Hint:    "choose another framing in the profile",
-				}
 			}
 		}
 		if err == nil {
@@ -189,6 +190,31 @@ func (a *adapter) open(ctx context.Context) device.Link {
 			return nil
 		}
 	}
+}
+
+// describe finds the profile of a link that was opened.
+func (a *adapter) describe(ctx context.Context, link device.Link) error {
+	if a.asks {
+		stop := context.AfterFunc(ctx, func() { _ = link.Close() })
+		defer stop()
+		p, err := a.options.Describe(link)
+		var placed *device.Error
+		switch {
+		case errors.As(err, &placed):
+			return err
+		case err != nil:
+			return a.fail(err)
+		}
+		a.profile = p
+	}
+	if _, ok := link.(device.Packeted); a.profile.NeedsPackets() && !ok {
+		return &device.Error{
+			Address: a.transport.Address(),
+			Err:     fmt.Errorf("this link has no packets, and profile %s takes each packet as a frame", a.profile.Name),
+			Hint:    "choose another framing in the profile",
+		}
+	}
+	return nil
 }
 
 // reason tells whether an error is another than the one before.

@@ -353,3 +353,37 @@ func TestTwoAtOnce(t *testing.T) {
 		}
 	}
 }
+
+// Where no profile is given, each link is asked for its own; one that cannot say
+// is lost, with the hint, and asked again.
+func TestLinksDescribeThemselves(t *testing.T) {
+	pounds, err := profile.Parse("q.toml", []byte("name = \"q\"\n[reading]\npattern = '(?P<value>\\d+)'\nunit = \"lbf·ft\"\n"))
+	require.NoError(t, err)
+	bare := newLink(nil)
+	links := []*link{bare, newLink(device.ErrLost, "1\n"), newLink(nil, "2\n")}
+	tr := &scripted{}
+	for _, l := range links {
+		tr.opens = append(tr.opens, open{link: l})
+	}
+	a := attach.Attach(t.Context(), tr, nil, attach.Options{After: always, Describe: func(l device.Link) (*profile.Profile, error) {
+		switch l {
+		case links[1]:
+			return lines(t), nil
+		case links[2]:
+			return pounds, nil
+		}
+		return nil, &profile.Rejection{Reason: "it does not describe itself", Hint: "write a profile"}
+	}})
+	defer func() { require.NoError(t, a.Close()) }()
+	e, err := a.Next(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, device.Lost, e.Kind)
+	require.EqualError(t, e.Err, "scripted:here: it does not describe itself")
+	var hinted interface{ HintText() string }
+	require.ErrorAs(t, e.Err, &hinted)
+	require.Equal(t, "write a profile", hinted.HintText())
+	<-bare.closed
+	require.Equal(t, []string{
+		"found PM-7", "sampled 1 N·m", "lost scripted:here: instrument lost", "found PM-7", "sampled 2 lbf·ft",
+	}, story(t, a, 5))
+}
