@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -84,13 +85,11 @@ func dial(ctx context.Context, address string) (*client, error) {
 	life, end := context.WithCancel(context.Background())
 	c.end = end
 	stop := context.AfterFunc(ctx, end) // ends a handshake that hangs
-	var err error
-	options := []dbus.ConnOption{dbus.WithSignalHandler(c), dbus.WithContext(life)}
 	if address == "" {
-		c.conn, err = dbus.ConnectSystemBus(options...)
-	} else {
-		c.conn, err = dbus.Connect(address, options...)
+		address = systemBus()
 	}
+	var err error
+	c.conn, err = dbus.Connect(address, dbus.WithSignalHandler(c), dbus.WithContext(life))
 	if !stop() && err == nil {
 		err = ctx.Err()
 	}
@@ -102,6 +101,15 @@ func dial(ctx context.Context, address string) (*client, error) {
 		return nil, err
 	}
 	return c, nil
+}
+
+// systemBus is the address of the system bus (D-Bus Specification, "Well-known
+// message bus instances": the variable, else the socket).
+func systemBus() string {
+	if address := os.Getenv("DBUS_SYSTEM_BUS_ADDRESS"); address != "" {
+		return address
+	}
+	return "unix:path=/run/dbus/system_bus_socket;unix:path=/var/run/dbus/system_bus_socket"
 }
 
 func (c *client) close() {
@@ -398,11 +406,14 @@ func scan(ctx context.Context, o Options) ([]Found, error) {
 	}
 	defer c.close()
 	if err := c.list(ctx); err != nil {
+		if errors.Is(err, context.DeadlineExceeded) {
+			return nil, scanFault{explained(late(err))}
+		}
 		return nil, scanned(ctx, err)
 	}
 	adapter, err := c.adapter(o.Adapter)
 	if err != nil {
-		return nil, explained(err)
+		return nil, scanFault{explained(err)}
 	}
 	if err := scanned(ctx, c.discover(ctx, adapter, math.MaxInt64, func() bool { return false })); err != nil {
 		return nil, err
@@ -415,7 +426,18 @@ func scanned(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return nil
 	}
-	return explained(err)
+	return scanFault{explained(err)}
+}
+
+// A scanFault says only the reason, since it is about no address.
+type scanFault struct{ *hinted }
+
+func (f scanFault) Error() string {
+	text := f.hinted.Error()
+	for _, kind := range []error{device.ErrAbsent, device.ErrDenied} {
+		text = strings.TrimPrefix(text, kind.Error()+": ")
+	}
+	return text
 }
 
 func (c *client) found(adapter dbus.ObjectPath) []Found {

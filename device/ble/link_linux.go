@@ -202,7 +202,7 @@ func (l *link) reach(ctx context.Context) (until time.Time, err error) {
 // late says whose time it was that is over.
 func late(err error) error {
 	if errors.Is(err, context.DeadlineExceeded) {
-		return absent("the Bluetooth service does not answer")
+		return &hinted{fmt.Errorf("%w: the Bluetooth service does not answer", device.ErrAbsent), "start it anew: systemctl restart bluetooth"}
 	}
 	return err
 }
@@ -263,13 +263,10 @@ func (l *link) find(ctx context.Context, adapter dbus.ObjectPath) error {
 	limited, cancel := context.WithTimeout(ctx, search+l.transport.options.Connect)
 	defer cancel()
 	err := c.discover(limited, adapter, search, l.there)
-	switch {
-	case errors.Is(err, errTime):
+	if errors.Is(err, errTime) {
 		return absent("not heard for %v", search)
-	case errors.Is(err, context.DeadlineExceeded):
-		return absent("the Bluetooth service does not answer")
 	}
-	return err
+	return late(err)
 }
 
 // connect connects the device if it is not. An attempt that fails is repeated

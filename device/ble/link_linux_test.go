@@ -351,7 +351,10 @@ func TestWriting(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, link.Close())
 
-	b.Change(func() { b.Characteristic(bletest.CharPath, bletest.Char, "notify") })
+	b.Change(func() {
+		b.Characteristic(bletest.CharPath, bletest.Char, "notify")
+		b.Remove(bletest.SinkPath)
+	})
 	link = b.open(bletest.MAC, quick)
 	_, err = link.Write([]byte("z"))
 	require.EqualError(t, err, "ble:"+bletest.MAC+": the characteristic cannot be written to")
@@ -379,9 +382,9 @@ func TestWritingElsewhere(t *testing.T) {
 		{"+fff1", "fff1 request ", "", true},
 		{"", "fff1 request ", "", true},
 		{"/2a19", "the characteristic cannot be written to",
-			"name one that can behind a plus sign, as in ble:" + bletest.MAC + "/fff0/2a19+fff1; those that can are fff0/fff1, fff0/fff4, fff0/fff6, ffe0/ffe1, ffe0/fff6", true},
-		{"/fff1+fff2", "no characteristic fff2 that can be written to", "those that can are fff0/fff1, fff0/fff4", false},
-		{"/fff1+ffe0/fff4", "no characteristic fff4 that can be written to", "those that can are fff0/fff1, fff0/fff4", false},
+			"name one that can behind a plus sign, as in ble:" + bletest.MAC + "/fff0/2a19+fff1; those that can are fff0/fff1, fff0/fff3, fff0/fff4, fff0/fff6, ffe0/ffe1, ffe0/fff6", true},
+		{"/fff1+fff2", "no characteristic fff2 that can be written to", "those that can are fff0/fff1, fff0/fff3, fff0/fff4", false},
+		{"/fff1+ffe0/fff4", "no characteristic fff4 that can be written to", "those that can are fff0/fff1, fff0/fff3, fff0/fff4", false},
 		{"/fff1+ffe0/ffe1", "ffe1 request ", "", true},
 		{"/fff1+ffe2", "2 characteristics ffe2 can be written to", "ffe0/ffe2, ffe3/ffe2", false},
 	} {
@@ -484,28 +487,25 @@ func TestInspect(t *testing.T) {
 			Service: bletest.Service, UUID: ble.UUID("0000" + char + "-0000-1000-8000-00805f9b34fb"), FormatErr: ble.ErrNoFormat,
 		}
 	}
-	described, battery := want("fff1"), want("2a19")
+	described, battery, sink := want("fff1"), want("2a19"), want("fff3")
 	described.Notifies, described.Writes = true, true
 	described.Format, described.FormatErr = ble.Format{Type: 0x0E, Exponent: -2, Unit: 0x2741, Namespace: 1}, nil
-	battery.Notifies = true
+	battery.Notifies, sink.Writes = true, true
 
 	// As it is found by a scan: it is disconnected again.
 	list, err := b.transport(bletest.MAC, quick).Inspect(t.Context())
 	require.NoError(t, err)
-	require.Equal(t, []ble.Characteristic{described, battery}, list)
+	require.Equal(t, []ble.Characteristic{described, battery, sink}, list)
 	require.Equal(t, "Disconnect", b.asked()[len(b.asked())-1])
 
-	// One that is connected is left so. What can only be written to is told as well.
+	// One that is connected is left so.
 	b.Change(func() {
 		b.Calls = nil
 		b.Connect()
-		b.Characteristic(bletest.ServicePath+"/char0030", "0000fff2-0000-1000-8000-00805f9b34fb", "write-without-response")
 	})
-	command := want("fff2")
-	command.Writes = true
 	list, err = b.transport(bletest.MAC+"/1234", quick).Inspect(t.Context())
 	require.NoError(t, err)
-	require.Equal(t, []ble.Characteristic{described, battery, command}, list)
+	require.Equal(t, []ble.Characteristic{described, battery, sink}, list)
 	require.Equal(t, []string{"Ping", "GetManagedObjects", "GetManagedObjects", "ReadValue"}, b.asked())
 
 	// What it says of itself may be none that can be read.
@@ -638,8 +638,7 @@ func TestConnectingHasADeadline(t *testing.T) {
 func (b *testBus) free() {
 	b.t.Helper()
 	require.NoError(b.t, b.Await(b.t.Context(), func() bool {
-		d := b.Objects[bletest.DevicePath]["org.bluez.Device1"]
-		return b.Clients() == 0 && d["Connected"].Value() != true
+		return b.Clients() == 0 && !b.Connected()
 	}))
 }
 
@@ -677,6 +676,17 @@ func TestNoBus(t *testing.T) {
 	require.ErrorContains(t, err, "no system bus")
 }
 
+// Without another one it is the system bus, wherever that is.
+func TestSystemBus(t *testing.T) {
+	b := bus(t)
+	t.Setenv("DBUS_SYSTEM_BUS_ADDRESS", b.Address())
+	transport, err := ble.New(bletest.MAC, quick)
+	require.NoError(t, err)
+	link, err := transport.Open(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, link.Close())
+}
+
 func TestScan(t *testing.T) {
 	b := bus(t)
 	b.Change(func() {
@@ -689,7 +699,9 @@ func TestScan(t *testing.T) {
 		var err error
 		found, err = ble.Scan(ctx, quick.WithBus(b.Address()))
 		cancel()
-		require.NoError(t, err)
+		if err != nil {
+			require.EqualError(t, err, "the Bluetooth service does not answer")
+		}
 	}
 	require.Equal(t, []ble.Found{
 		{
@@ -703,7 +715,16 @@ func TestScan(t *testing.T) {
 	b.Stop()
 	_, err := ble.Scan(t.Context(), quick.WithBus(b.Address()))
 	require.ErrorIs(t, err, device.ErrAbsent)
+	require.EqualError(t, err, "the Bluetooth service does not run")
 	var hint interface{ HintText() string }
 	require.True(t, errors.As(err, &hint))
 	require.Contains(t, hint.HintText(), "start bluetooth")
+
+	b.Start()
+	b.Change(func() { b.Hang["Ping"] = true })
+	ctx, cancel := context.WithTimeout(t.Context(), 25*time.Millisecond)
+	defer cancel()
+	_, err = ble.Scan(ctx, quick.WithBus(b.Address()))
+	require.EqualError(t, err, "the Bluetooth service does not answer")
+	require.ErrorIs(t, err, device.ErrAbsent)
 }

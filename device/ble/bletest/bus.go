@@ -30,6 +30,8 @@ const (
 	ServicePath = DevicePath + "/service0010"
 	// CharPath is the characteristic that Feed and Notified speak for.
 	CharPath = ServicePath + "/char0011"
+	// SinkPath is one that can be written to.
+	SinkPath = ServicePath + "/char0038"
 	Service  = "0000fff0-0000-1000-8000-00805f9b34fb"
 	Char     = "0000fff1-0000-1000-8000-00805f9b34fb"
 )
@@ -83,7 +85,8 @@ type Bus struct {
 
 // New makes a bus with BlueZ on it, which has an adapter that is switched on. The
 // instrument's characteristics are fff1, which notifies, can be written to and
-// describes itself, fff2 and the battery level.
+// describes itself, fff2, which can be read, fff3, which can be written to, and the
+// battery level.
 func New() (*Bus, error) {
 	folder, err := os.MkdirTemp("", "bus")
 	if err != nil {
@@ -383,7 +386,7 @@ func (b *Bus) bluez(c *client, path dbus.ObjectPath, method string, args []any) 
 		b.Connect()
 		return nil, ""
 	case "Disconnect":
-		if b.Objects[DevicePath][deviceIface]["Connected"].Value() == true {
+		if b.Connected() {
 			b.Disconnect()
 		}
 		return nil, ""
@@ -420,7 +423,13 @@ func (b *Bus) Connect() {
 	b.Describe(CharPath, []byte{0x0E, 0xFE, 0x41, 0x27, 1, 0, 0}) // signed, 16 bits, two decimals, N·m
 	b.Characteristic(ServicePath+"/char0020", "00002a19"+baseUUID, "read", "notify")
 	b.Characteristic(ServicePath+"/char0030", "0000fff2"+baseUUID, "read")
+	b.Characteristic(SinkPath, "0000fff3"+baseUUID, "write-without-response")
 	b.Set(DevicePath, deviceIface, Props{"ServicesResolved": V(true)})
+}
+
+// Connected tells whether the instrument is connected. Within Change.
+func (b *Bus) Connected() bool {
+	return b.Objects[DevicePath][deviceIface]["Connected"].Value() == true
 }
 
 // Disconnect ends the connection, if there is one. Within Change.
