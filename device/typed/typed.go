@@ -6,6 +6,10 @@
 // device.Attesting: every sample that comes of it is marked as attested, and
 // stays so.
 //
+// A [Cable] is another thing: an instrument whose cable types what it measured
+// as a keyboard would. Its values are measured, and a line that came as slowly
+// as a hand types is refused.
+//
 // The reader is the caller's: standard input, or the lines of a screen that
 // reads keys of its own. A Read of it may wait for ever and cannot be ended
 // from here, so one goroutine reads it from the first Open on, until it ends or
@@ -57,6 +61,8 @@ type Transport struct {
 	place  string
 	reader io.Reader
 
+	measured bool // by an instrument that types
+
 	pieces chan []byte   // from the goroutine that reads
 	ended  chan struct{} // closed when the reader has ended
 	err    error         // what it ended with; to be read after ended
@@ -75,8 +81,8 @@ func New(place string, r io.Reader) *Transport {
 // Address implements device.Transport.
 func (t *Transport) Address() device.Address { return device.Address{Transport: Name, Place: t.place} }
 
-// Attested implements device.Attesting: what is typed was not measured.
-func (t *Transport) Attested() bool { return true }
+// Attested implements device.Attesting: what a person types was not measured.
+func (t *Transport) Attested() bool { return !t.measured }
 
 func (t *Transport) fail(err error) error { return &device.Error{Address: t.Address(), Err: err} }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 	"testing/iotest"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -117,4 +118,53 @@ func TestReaderThatFails(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, device.Ended, e.Kind)
 	require.EqualError(t, e.Err, "typed:pipe: cannot be read on: hung up")
+}
+
+// What a cable types is measured, what a hand types is refused.
+func TestCable(t *testing.T) {
+	c := typed.NewCable()
+	a := attach.Attach(t.Context(), c, typed.Profile(), attach.Options{})
+	defer func() { require.NoError(t, a.Close()) }()
+	require.NoError(t, c.Line("88.4 Nm", 0))
+	require.NoError(t, c.Line("-0.015", 6*16*time.Millisecond))
+	require.ErrorIs(t, c.Line("120.0", 600*time.Millisecond), typed.ErrByHand)
+	c.End()
+	c.End()
+	for _, want := range []string{"88.4 N·m", "-0.015"} {
+		e, err := a.Next(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, device.Sampled, e.Kind)
+		require.False(t, e.Sample.Attested)
+		got := e.Sample.Value.String()
+		if got == "" {
+			got = e.Sample.Value.Number()
+		}
+		require.Equal(t, want, got)
+	}
+	e, err := a.Next(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, device.Ended, e.Kind)
+}
+
+// Lines wait for a reader, but not without end.
+func TestCableThatNobodyReads(t *testing.T) {
+	c := typed.NewCable()
+	n := 0
+	for ; c.Line("1", 0) == nil; n++ {
+		require.Less(t, n, 1000)
+	}
+	require.ErrorIs(t, c.Line("1", 0), typed.ErrFull)
+	c.End()
+	read, err := io.ReadAll(c)
+	require.NoError(t, err)
+	require.Equal(t, strings.Repeat("1\n", n), string(read))
+}
+
+func TestStarts(t *testing.T) {
+	for _, r := range "0123456789+-.," {
+		require.True(t, typed.Starts(r))
+	}
+	for _, r := range "pvsymq \x1b\r" {
+		require.False(t, typed.Starts(r))
+	}
 }
