@@ -153,6 +153,13 @@ type Unpaced interface {
 	Unpaced() bool
 }
 
+// Wrapping is what a link has that stands in front of another one, as one that
+// is recorded does: by it, whoever wants to know more of the instrument finds
+// the link of its transport.
+type Wrapping interface {
+	Unwrap() Link
+}
+
 // A Sample is what one frame said. It shares no memory with anything.
 type Sample struct {
 	Time   time.Time         // when its last byte came, with the monotonic clock

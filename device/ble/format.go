@@ -158,7 +158,7 @@ func (f Format) Decode(raw []byte) (quantity.Quantity, error) {
 	default:
 		var n *big.Int
 		if n, err = integer(raw, number.bits, number.kind == signedInteger); err == nil {
-			text = n.String() + "e" + strconv.Itoa(int(f.Exponent))
+			text = scaled(n.String(), int(f.Exponent))
 		}
 	}
 	if err != nil {
@@ -231,5 +231,13 @@ func medicalText(raw []byte) (string, error) {
 	case -highest:
 		return "", fmt.Errorf("%w: a reserved number", ErrNoValue)
 	}
-	return strconv.Itoa(int(mantissa)) + "e" + strconv.Itoa(int(exponent)), nil
+	return scaled(strconv.Itoa(int(mantissa)), int(exponent)), nil
+}
+
+// scaled writes digits·10^exponent. Zero is zero however it is scaled up.
+func scaled(digits string, exponent int) string {
+	if digits == "0" && exponent > 0 {
+		return digits
+	}
+	return digits + "e" + strconv.Itoa(exponent)
 }

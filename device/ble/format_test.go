@@ -56,6 +56,7 @@ func TestFormats(t *testing.T) {
 		{"13 00 41 27 01 00 00", "00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 80", "-170141183460469231731687303715884105728 N·m", false},
 		{"0C 02 41 27 01 00 00", "05", "500 N·m", false},
 		{"0C 7F 41 27 01 00 00", "05", "too large", false},
+		{"0C 7F 41 27 01 00 00", "00", "0 N·m", false},
 		{"0C 80 41 27 01 00 00", "05", "too large or too small", false},
 		// IEEE 754 (computed): 88.4 as float32 is 0x42B0CCCD; the exponent does not count.
 		{"14 00 41 27 01 00 00", "CD CC B0 42", "88.4 N·m", false},

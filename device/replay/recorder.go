@@ -115,6 +115,9 @@ func (l *recordedLink) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// Unwrap implements device.Wrapping.
+func (l *recordedLink) Unwrap() device.Link { return l.Link }
+
 // Stamp is when the recorded bytes came.
 func (l *recordedLink) Stamp() time.Time { return l.at }
 
