@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 	"testing/iotest"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -160,11 +161,57 @@ func TestCableThatNobodyReads(t *testing.T) {
 	require.Equal(t, strings.Repeat("1\n", n), string(read))
 }
 
-func TestStarts(t *testing.T) {
-	for _, r := range "0123456789+-.," {
-		require.True(t, typed.Starts(r))
+// Keys and the lines of a cable come down one keyboard.
+func TestSift(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := typed.NewCable()
+		keyboard, keys := io.Pipe()
+		var slow []string
+		rest := make(chan string)
+		go func() {
+			all, err := io.ReadAll(c.Sift(keyboard, func(line string) { slow = append(slow, line) }))
+			if err != nil {
+				all = []byte(err.Error())
+			}
+			rest <- string(all)
+		}()
+		press := func(text string, pace time.Duration) {
+			for _, r := range text {
+				time.Sleep(pace)
+				_, err := keys.Write([]byte(string(r)))
+				require.NoError(t, err)
+			}
+		}
+		press("v", time.Second)
+		press("88.4 Nm\r\n", 16*time.Millisecond) // into the answer, say
+		press("bumped 3 times\r", 100*time.Millisecond)
+		press("-0.015\n", 8*time.Millisecond)
+		press("120.5\r", 120*time.Millisecond) // by hand
+		press("12\x03\n", 10*time.Millisecond)
+		press("1", 10*time.Millisecond) // the machine was busy: the rest is late
+		press("2", 300*time.Millisecond)
+		press("0.5\r", 10*time.Millisecond)
+		press("9", 10*time.Millisecond) // begun by hand, and forgotten
+		time.Sleep(3 * time.Second)
+		press("65.0\r", 10*time.Millisecond)
+		press("7.25", 10*time.Millisecond) // without Enter
+		require.NoError(t, keys.Close())
+		require.Equal(t, "vbumped 3 times\r120.5\r12\x03\n120.5\r97.25", <-rest)
+		require.Equal(t, []string{"3 times", "120.5", "120.5"}, slow)
+		lines, err := io.ReadAll(c)
+		require.NoError(t, err)
+		require.Equal(t, "88.4 Nm\n-0.015\n65.0\n", string(lines))
+	})
+}
+
+// A line that nobody takes is given on, and told.
+func TestSiftOfACableThatNobodyReads(t *testing.T) {
+	c := typed.NewCable()
+	for c.Line("1", 0) == nil {
 	}
-	for _, r := range "pvsymq \x1b\r" {
-		require.False(t, typed.Starts(r))
-	}
+	var slow []string
+	all, err := io.ReadAll(c.Sift(strings.NewReader("2\nx\n"), func(line string) { slow = append(slow, line) }))
+	require.NoError(t, err)
+	require.Equal(t, "2\nx\n", string(all))
+	require.Equal(t, []string{"2"}, slow)
 }
