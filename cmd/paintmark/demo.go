@@ -214,10 +214,11 @@ func (d *demoStage) close() {
 
 // play runs one sitting with the scripted builder.
 func (d *demoStage) play(ctx context.Context, c *cli.Call) (*judge.State, error) {
-	instruments, err := attachList(ctx, sources{}, d.shelf, nil, d.builder.Clock.Now)
+	chosen, err := chooseOf(d.shelf, sources{}, nil)
 	if err != nil {
 		return nil, err
 	}
+	instruments := attachAll(ctx, chosen, d.builder.Clock.Now)
 	show, finish := d.screen(c)
 	d.builder.Pace = c.Duration("pace")
 	commands, see := d.builder.Start(3)

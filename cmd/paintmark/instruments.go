@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"paintmark/calc/fact"
+	"paintmark/calc/quantity"
 	"paintmark/cmd/paintmark/internal/answer"
 	"paintmark/cmd/paintmark/internal/bench"
 	"paintmark/cmd/paintmark/internal/cli"
@@ -37,55 +38,119 @@ var withFlag = cli.Flag{Name: "with", Kind: cli.Strings, Value: "NAME",
 
 var atFlags = []cli.Flag{
 	{Name: "at", Kind: cli.String, Value: "ADDRESS", Help: "an instrument that is not in the list, as in serial:/dev/ttyUSB0, ble:AA:BB:CC:DD:EE:FF, replay:FILE or typed:keyboard"},
-	{Name: "profile", Kind: cli.String, Value: "FILE", Help: "how the instrument at --at talks", Complete: cli.Files},
+	{Name: "profile", Kind: cli.String, Value: "FILE", Help: "how the instrument at --at talks; not needed over Bluetooth LE if it describes itself", Complete: cli.Files},
 	{Name: "fast", Help: "play a recording without waiting"},
 }
 
 // sources is what transports need beside an address.
 type sources struct {
-	in   io.Reader // what is typed
-	fast bool      // recordings are played without waiting
+	in    io.Reader    // what is typed
+	cable *typed.Cable // what an instrument types; nil where none can
+	fast  bool         // recordings are played without waiting
 }
 
-// attachAll attaches the instruments that the flags name, or all of the list.
-func attachAll(ctx context.Context, c *cli.Call, now func() time.Time) ([]bench.Instrument, error) {
-	from := sources{in: c.In, fast: c.Bool("fast")}
+// A chosen is an instrument that a command is to read.
+type chosen struct {
+	fact.Instrument
+	transport device.Transport
+	profile   *profile.Profile
+	measures  quantity.Dimension // none where the list does not say
+}
+
+// attach starts to read it.
+func (i chosen) attach(ctx context.Context, o attach.Options) bench.Instrument {
+	// The sitting ends its adapters itself, so that nothing they heard is lost.
+	a := attach.Attach(context.WithoutCancel(ctx), i.transport, i.profile, o)
+	return bench.Instrument{Instrument: i.Instrument, Adapter: a, Measures: i.measures}
+}
+
+// attachAll starts to read several.
+func attachAll(ctx context.Context, all []chosen, now func() time.Time) []bench.Instrument {
+	attached := make([]bench.Instrument, len(all))
+	for n, i := range all {
+		attached[n] = i.attach(ctx, attach.Options{Now: now})
+	}
+	return attached
+}
+
+// choose gives the instruments that --at or --with name, or all of the list. All
+// of it is checked, and no port is touched.
+func choose(c *cli.Call, from sources) ([]chosen, error) {
 	if c.String("at") != "" {
 		if len(c.Strings("with")) > 0 {
 			return nil, cli.Usagef("--at is for an instrument that is not in the list, --with for those that are")
 		}
-		i, err := attachAt(ctx, c, from, now)
+		i, err := chooseAt(c, from)
 		if err != nil {
 			return nil, err
 		}
-		return []bench.Instrument{i}, nil
+		return []chosen{i}, nil
 	}
 	s, err := openShelf(c)
 	if err != nil {
 		return nil, err
 	}
-	return attachList(ctx, from, s, c.Strings("with"), now)
+	return chooseOf(s, from, c.Strings("with"))
 }
 
-// attachAt attaches the instrument that --at and --profile describe.
-func attachAt(ctx context.Context, c *cli.Call, from sources, now func() time.Time) (bench.Instrument, error) {
+// chooseAt is the instrument that --at and --profile describe.
+func chooseAt(c *cli.Call, from sources) (chosen, error) {
 	address, err := device.ParseAddress(c.String("at"))
 	if err != nil {
-		return bench.Instrument{}, cli.Fail(cli.Usage, err)
+		return chosen{}, cli.Fail(cli.Usage, err)
 	}
 	var p *profile.Profile
 	switch file := c.String("profile"); {
 	case file != "":
 		if p, err = readProfile(file); err != nil {
-			return bench.Instrument{}, err
+			return chosen{}, err
 		}
 	case address.Transport == typed.Name:
 		p = typed.Profile()
 	default:
-		return bench.Instrument{}, cli.Usagef("how does the instrument at %s talk? name its profile with --profile", address)
+		return chosen{}, cli.Usagef("how does the instrument at %s talk? name its profile with --profile", address)
+	}
+	t, err := transport(from, address, p)
+	if err != nil {
+		return chosen{}, err
 	}
 	info := fact.Instrument{Name: address.String(), Address: address.String(), Profile: p.Name}
-	return attachOne(ctx, from, info, address, p, now)
+	return chosen{Instrument: info, transport: t, profile: p}, nil
+}
+
+// chooseOf gives instruments of the shop's list: those named, or all.
+func chooseOf(s *shelf.Shelf, from sources, names []string) ([]chosen, error) {
+	list, err := readRack(s)
+	if err != nil {
+		return nil, err
+	}
+	wanted := list.Instruments
+	if len(names) > 0 {
+		wanted = nil
+		for _, name := range names {
+			i, err := list.Find(name)
+			if err != nil {
+				return nil, cli.Fail(cli.Usage, err)
+			}
+			wanted = append(wanted, i)
+		}
+	}
+	if len(wanted) == 0 {
+		return nil, cli.WithHint(cli.Usagef("%s names no instrument", list.Path), "add one, as README.md shows")
+	}
+	all := make([]chosen, len(wanted))
+	for n, i := range wanted {
+		p, err := list.ProfileOf(i)
+		if err != nil {
+			return nil, cli.Fail(cli.Usage, err)
+		}
+		t, err := transport(from, i.Address, p)
+		if err != nil {
+			return nil, err
+		}
+		all[n] = chosen{i.Fact(), t, p, i.Measures}
+	}
+	return all, nil
 }
 
 // readProfile reads and checks the profile that a flag names.
@@ -99,17 +164,6 @@ func readProfile(file string) (*profile.Profile, error) {
 		return nil, cli.Fail(cli.Usage, err)
 	}
 	return p, nil
-}
-
-// attachOne starts to read one instrument.
-func attachOne(ctx context.Context, from sources, info fact.Instrument, a device.Address, p *profile.Profile, now func() time.Time) (bench.Instrument, error) {
-	t, err := transport(from, a, p)
-	if err != nil {
-		return bench.Instrument{}, err
-	}
-	// The sitting ends its adapters itself, so that nothing they heard is lost.
-	ctx = context.WithoutCancel(ctx)
-	return bench.Instrument{Instrument: info, Adapter: attach.Attach(ctx, t, p, attach.Options{Now: now})}, nil
 }
 
 func transport(from sources, a device.Address, p *profile.Profile) (device.Transport, error) {
@@ -129,7 +183,14 @@ func transport(from sources, a device.Address, p *profile.Profile) (device.Trans
 	case replay.Name:
 		return replay.New(a.Place, replay.Options{Fast: from.fast}), nil
 	case typed.Name:
-		return typed.New(a.Place, from.in), nil
+		switch {
+		case a.Place == typed.Place && from.cable != nil:
+			return from.cable, nil
+		case from.in != nil:
+			return typed.New(a.Place, from.in), nil
+		}
+		return nil, cli.WithHint(cli.Usagef("what is typed at %s is no instrument of the list", a),
+			"press m to state a value; an instrument whose cable types has the address typed:cable")
 	}
 	return nil, cli.WithHint(cli.Usagef("%q is no transport", a.Transport),
 		fmt.Sprintf("the transports are %s, %s, %s and %s", serialport.Name, ble.Name, replay.Name, typed.Name))
@@ -165,46 +226,6 @@ func readRack(s *shelf.Shelf) (*rack.Rack, error) {
 	return list, nil
 }
 
-// attachList attaches instruments of the shop's list: those named, or all.
-func attachList(ctx context.Context, from sources, s *shelf.Shelf, names []string, now func() time.Time) ([]bench.Instrument, error) {
-	list, err := readRack(s)
-	if err != nil {
-		return nil, err
-	}
-	chosen := list.Instruments
-	if len(names) > 0 {
-		chosen = nil
-		for _, name := range names {
-			i, err := list.Find(name)
-			if err != nil {
-				return nil, cli.Fail(cli.Usage, err)
-			}
-			chosen = append(chosen, i)
-		}
-	}
-	if len(chosen) == 0 {
-		return nil, cli.WithHint(cli.Usagef("%s names no instrument", list.Path), "add one, as README.md shows")
-	}
-	// All of it is checked before the first port is touched.
-	profiles := make([]*profile.Profile, len(chosen))
-	for n, i := range chosen {
-		if profiles[n], err = list.ProfileOf(i); err != nil {
-			return nil, cli.Fail(cli.Usage, err)
-		}
-		if _, err := transport(from, i.Address, profiles[n]); err != nil {
-			return nil, err
-		}
-	}
-	attached := make([]bench.Instrument, len(chosen))
-	for n, i := range chosen {
-		if attached[n], err = attachOne(ctx, from, i.Fact(), i.Address, profiles[n], now); err != nil {
-			return nil, err
-		}
-		attached[n].Measures = i.Measures
-	}
-	return attached, nil
-}
-
 func instrumentsCommand() *cli.Command {
 	return &cli.Command{
 		Name:    "instruments",
@@ -230,7 +251,7 @@ dates of calibration as known.`,
 			for _, i := range list.Instruments {
 				p, err := list.ProfileOf(i)
 				if err == nil {
-					_, err = transport(sources{}, i.Address, p)
+					_, err = transport(sources{cable: typed.NewCable()}, i.Address, p)
 				}
 				if err != nil {
 					wrong = append(wrong, err)
@@ -263,7 +284,7 @@ type instrumentRow struct {
 func instrumentRows(list *rack.Rack) []instrumentRow {
 	rows := make([]instrumentRow, len(list.Instruments))
 	for n, i := range list.Instruments {
-		rows[n] = instrumentRow{i.Name, i.Address.String(), i.Profile, i.Measures.String(), answer.LimitsOf(i.Range), i.Calibrated, i.Due, i.Note}
+		rows[n] = instrumentRow{i.Name, i.Address.String(), i.Fact().Profile, i.Measures.String(), answer.LimitsOf(i.Range), i.Calibrated, i.Due, i.Note}
 	}
 	return rows
 }
@@ -278,7 +299,7 @@ func printInstruments(to io.Writer, list *rack.Rack) error {
 		if i.Due != "" {
 			dates += ", due " + i.Due
 		}
-		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", i.Name, i.Address, i.Profile, i.Measures, i.Range, dates)
+		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", i.Name, i.Address, i.Fact().Profile, i.Measures, i.Range, dates)
 	}
 	return w.Flush()
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"sync"
@@ -40,6 +41,7 @@ and --profile.`,
 			{Line: "paintmark record 2117 --with wrench-a --with gauge-1", Does: "with these two"},
 			{Line: "paintmark record 2117 --at serial:/dev/ttyUSB0 --profile testdata/profiles/wrench-line.toml", Does: "with one that is not in the list"},
 			{Line: "paintmark record 2117 --at typed:keyboard", Does: "by hand, a value and Enter; all of it is attested"},
+			{Line: "paintmark record 2117 --at typed:cable", Does: "with an instrument whose cable types as a keyboard does"},
 		},
 		Args:  []cli.Arg{buildArg},
 		Flags: append([]cli.Flag{withFlag}, append(atFlags, stationFlag)...),
@@ -53,16 +55,25 @@ func record(ctx context.Context, c *cli.Call) error {
 	if err != nil {
 		return err
 	}
-	in, _ := c.In.(*os.File)
-	sitting, finish, err := newStand(ctx, c, in)
+	from := sources{cable: typed.NewCable(), fast: c.Bool("fast")}
+	if usesTyped(c) {
+		from.in = c.In
+	}
+	chosen, err := choose(c, from)
 	if err != nil {
 		return err
 	}
-	instruments, err := attachAll(ctx, c, time.Now)
+	var cable *typed.Cable
+	for _, i := range chosen {
+		if i.transport == from.cable {
+			cable = from.cable
+		}
+	}
+	sitting, finish, err := newStand(ctx, c, cable)
 	if err != nil {
-		finish()
 		return err
 	}
+	instruments := attachAll(ctx, chosen, time.Now)
 	watch := &watch{lost: map[string]error{}}
 	session := &bench.Session{
 		Build: b.Build(), Book: b, Instruments: instruments, Commands: sitting.commands,
@@ -153,9 +164,16 @@ type stand struct {
 }
 
 // newStand makes the stand that fits: drawn where a person sits at a terminal
-// and wants no JSON.
-func newStand(ctx context.Context, c *cli.Call, in *os.File) (*stand, func(), error) {
+// and wants no JSON. What a cable types is taken from the keys.
+func newStand(ctx context.Context, c *cli.Call, cable *typed.Cable) (*stand, func(), error) {
+	in, _ := c.In.(*os.File)
 	out := c.OutFile()
+	keys := func(slow func(string)) io.Reader {
+		if cable == nil {
+			return c.In
+		}
+		return cable.Sift(c.In, slow)
+	}
 	drawn := !c.JSON() && screen.IsTerminal(in) && screen.IsTerminal(out) && c.Env("TERM") != "dumb" && !usesTyped(c)
 	if !drawn {
 		s := &stand{ctx: ctx}
@@ -171,11 +189,13 @@ func newStand(ctx context.Context, c *cli.Call, in *os.File) (*stand, func(), er
 			s.commands = closed
 		} else {
 			var mutex sync.Mutex
-			s.commands = screen.Lines(c.In, func(err error) {
+			refuse := func(err error) {
 				mutex.Lock()
 				defer mutex.Unlock()
 				_, _ = fmt.Fprintf(c.Err, "paintmark: %v\n", err)
-			})
+			}
+			lines := keys(func(line string) { refuse(fmt.Errorf("%q was typed by hand: state it with attest", line)) })
+			s.commands = screen.Lines(lines, refuse)
 		}
 		return s, func() {}, nil
 	}
@@ -187,7 +207,12 @@ func newStand(ctx context.Context, c *cli.Call, in *os.File) (*stand, func(), er
 	ctx, interrupt := context.WithCancel(ctx)
 	t := screen.NewTerminal(out, screen.Size(out), time.Local)
 	ended := onResize(t.Redraw)
-	s := &stand{ctx: ctx, show: t.Show, commands: t.Keys(in, interrupt)}
+	slow := func(line string) {
+		if !t.Asking() {
+			t.Say(fmt.Sprintf("%q was typed by hand: press m to state it", line))
+		}
+	}
+	s := &stand{ctx: ctx, show: t.Show, commands: t.Keys(keys(slow), interrupt)}
 	return s, func() {
 		ended()
 		t.Close()
@@ -199,5 +224,5 @@ func newStand(ctx context.Context, c *cli.Call, in *os.File) (*stand, func(), er
 // usesTyped tells whether standing input carries values rather than commands.
 func usesTyped(c *cli.Call) bool {
 	a, err := device.ParseAddress(c.String("at"))
-	return err == nil && a.Transport == typed.Name
+	return err == nil && a.Transport == typed.Name && a.Place != typed.Place
 }

@@ -222,6 +222,47 @@ func TestABuilderAtTheStand(t *testing.T) {
 
 // An unplugged wrench ends nothing: the program says so, waits, and finds it
 // again.
+// A wrench whose cable types as a keyboard does shares the terminal with the
+// keys. A hand types slower than it, and what a hand types is never measured.
+func TestAWrenchThatTypes(t *testing.T) {
+	dir, path, _ := newBuild(t, "vee-six.toml", "engine number=E-1", "customer=nobody")
+	c := command(t, dir, "record", "b1", "--at", "typed:cable")
+	s := startAtTerminal(t, c)
+	for _, step := range []string{"faces", "threads"} {
+		s.expect(t, "CONFIRM head-left/"+step)
+		s.press(t, "y")
+	}
+	s.expect(t, "MEASURE head-left/dowel-front")
+	s.press(t, "0.305 in\r")
+	s.expect(t, "NEXT head-left/4")
+	s.press(t, "p")
+	s.expect(t, "which point?")
+	s.press(t, "34.1 Nm\r") // pulled while a question is open
+	s.expect(t, "within    head-left/4")
+	s.press(t, "\x1b")
+	s.expect(t, "NEXT head-left/5")
+	for _, r := range "34.0\r" {
+		time.Sleep(100 * time.Millisecond) // as a hand types
+		s.press(t, string(r))
+	}
+	s.expect(t, "typed by hand")
+	s.press(t, "q")
+	require.NoError(t, c.Wait())
+
+	b, err := book.Open(path, book.Options{})
+	require.NoError(t, err)
+	entries, err := b.Entries(t.Context())
+	require.NoError(t, err)
+	var read []string
+	for _, e := range entries {
+		if r, ok := e.Body.(fact.Reading); ok {
+			require.False(t, r.Attested)
+			read = append(read, fmt.Sprintf("%s %s %s", r.Point, r.Value, r.Instrument.Name))
+		}
+	}
+	require.Equal(t, []string{"head-left/dowel-front 0.305 in typed:cable", "head-left/4 34.1 N·m typed:cable"}, read)
+}
+
 func TestAWrenchIsUnpluggedAndFoundAgain(t *testing.T) {
 	dir, _, wrench := newBuild(t, "vee-six.toml", "engine number=E-1", "customer=nobody")
 	run(t, dir, "confirm", "b1", "head-left/faces")

@@ -104,6 +104,13 @@ func (t *Terminal) Keys(from io.Reader, interrupt func()) <-chan bench.Command {
 	return commands
 }
 
+// Asking tells whether a question is being answered at the keyboard.
+func (t *Terminal) Asking() bool {
+	t.mutex.Lock()
+	defer t.mutex.Unlock()
+	return t.prompt != nil
+}
+
 // skipSequence takes the rest of what a function key or a key with Alt sends
 // after its escape; false if the escape stood alone.
 func skipSequence(in *bufio.Reader) bool {
