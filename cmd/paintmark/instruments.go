@@ -53,13 +53,14 @@ type sources struct {
 type chosen struct {
 	fact.Instrument
 	transport device.Transport
-	profile   *profile.Profile
+	profile   *profile.Profile   // nil where it describes itself
 	measures  quantity.Dimension // none where the list does not say
 }
 
 // attach starts to read it.
 func (i chosen) attach(ctx context.Context, o attach.Options) bench.Instrument {
 	// The sitting ends its adapters itself, so that nothing they heard is lost.
+	o.Describe = ble.Describe
 	a := attach.Attach(context.WithoutCancel(ctx), i.transport, i.profile, o)
 	return bench.Instrument{Instrument: i.Instrument, Adapter: a, Measures: i.measures}
 }
@@ -100,6 +101,7 @@ func chooseAt(c *cli.Call, from sources) (chosen, error) {
 		return chosen{}, cli.Fail(cli.Usage, err)
 	}
 	var p *profile.Profile
+	name := ble.SelfDescribed
 	switch file := c.String("profile"); {
 	case file != "":
 		if p, err = readProfile(file); err != nil {
@@ -107,6 +109,7 @@ func chooseAt(c *cli.Call, from sources) (chosen, error) {
 		}
 	case address.Transport == typed.Name:
 		p = typed.Profile()
+	case address.Transport == ble.Name:
 	default:
 		return chosen{}, cli.Usagef("how does the instrument at %s talk? name its profile with --profile", address)
 	}
@@ -114,7 +117,10 @@ func chooseAt(c *cli.Call, from sources) (chosen, error) {
 	if err != nil {
 		return chosen{}, err
 	}
-	info := fact.Instrument{Name: address.String(), Address: address.String(), Profile: p.Name}
+	if p != nil {
+		name = p.Name
+	}
+	info := fact.Instrument{Name: address.String(), Address: address.String(), Profile: name}
 	return chosen{Instrument: info, transport: t, profile: p}, nil
 }
 

@@ -17,6 +17,7 @@ import (
 	"paintmark/cmd/paintmark/internal/cli"
 	"paintmark/device"
 	"paintmark/device/attach"
+	"paintmark/device/ble"
 	"paintmark/device/profile"
 	"paintmark/device/replay"
 	"paintmark/device/typed"
@@ -28,7 +29,8 @@ func listenCommand() *cli.Command {
 		Summary: "shows what comes from an instrument, and what a profile makes of it",
 		About: `For writing a profile, and for finding out why an instrument is not understood.
 It sends nothing and records no reading. Without --profile the line is set by
---baud, --bits, --parity and --stop, and the bytes are shown as they come. It ends
+--baud, --bits, --parity and --stop, and the bytes are shown as they come; a
+Bluetooth LE instrument that describes itself is understood all the same. It ends
 with --for, at the end of a recording, or when it is interrupted.`,
 		Examples: []cli.Example{
 			{Line: "paintmark listen serial:/dev/ttyUSB0 --baud 4800 --bits 7 --parity even", Does: "the bytes, as hex and text with times"},
@@ -79,7 +81,11 @@ func listen(ctx context.Context, c *cli.Call) (err error) {
 		ctx = limited
 	}
 	ear := &ear{to: c.Out, json: c.JSON(), began: time.Now(), decoded: c.String("profile") != ""}
-	a := attach.Attach(context.WithoutCancel(ctx), &heardTransport{t, ear}, p, attach.Options{})
+	o := attach.Options{}
+	if address.Transport == ble.Name && !ear.decoded {
+		p, o.Describe = nil, ear.describe
+	}
+	a := attach.Attach(context.WithoutCancel(ctx), &heardTransport{t, ear}, p, o)
 	defer func() { err = errors.Join(err, a.Close()) }()
 	for {
 		e, err := a.Next(ctx)
@@ -116,12 +122,12 @@ func listenProfile(c *cli.Call) (*profile.Profile, error) {
 // An ear prints what is heard: bytes from the goroutine that reads, events from
 // the one that waits for them.
 type ear struct {
-	to      io.Writer
-	json    bool
-	began   time.Time
-	decoded bool // events of a profile are told, not only losses
+	to    io.Writer
+	json  bool
+	began time.Time
 
 	mutex                   sync.Mutex
+	decoded                 bool // events of a profile are told, not only losses
 	bytes, samples, rejects int
 	lost                    error // why the instrument is not there now
 	err                     error
@@ -139,6 +145,19 @@ type heardLine struct {
 }
 
 const bytesInLine = 16
+
+// describe takes what the instrument says of itself; where it says nothing, its
+// bytes are shown alone.
+func (e *ear) describe(link device.Link) (*profile.Profile, error) {
+	p, err := ble.Describe(link)
+	if err != nil {
+		p = typed.Profile()
+	}
+	e.mutex.Lock()
+	defer e.mutex.Unlock()
+	e.decoded = err == nil
+	return p, nil
+}
 
 // chunk prints bytes that came at once.
 func (e *ear) chunk(p []byte) {
@@ -255,18 +274,45 @@ func (t *heardTransport) Open(ctx context.Context) (device.Link, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &heardLink{link, t.ear}, nil
+	l := &heardLink{Link: link, ear: t.ear}
+	if p, ok := link.(device.Packeted); ok {
+		return &heardPackets{l, p}, nil
+	}
+	return l, nil
 }
 
+// heardLink is as the link that it hears.
 type heardLink struct {
 	device.Link
 	ear *ear
+	at  time.Time
+}
+
+type heardPackets struct {
+	*heardLink
+	device.Packeted
 }
 
 func (l *heardLink) Read(p []byte) (int, error) {
 	n, err := l.Link.Read(p)
 	if n > 0 {
+		l.at = time.Now()
+		if s, ok := l.Link.(device.Stamped); ok {
+			l.at = s.Stamp()
+		}
 		l.ear.chunk(p[:n])
 	}
 	return n, err
+}
+
+// Unwrap implements device.Wrapping.
+func (l *heardLink) Unwrap() device.Link { return l.Link }
+
+// Stamp implements device.Stamped.
+func (l *heardLink) Stamp() time.Time { return l.at }
+
+// Unpaced implements device.Unpaced.
+func (l *heardLink) Unpaced() bool {
+	u, ok := l.Link.(device.Unpaced)
+	return ok && u.Unpaced()
 }

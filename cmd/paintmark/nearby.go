@@ -114,6 +114,7 @@ type offeredRow struct {
 	Notifies       bool   `json:"notifies"`
 	Written        bool   `json:"written"`
 	Format         string `json:"format,omitempty"`
+	Profile        string `json:"profile,omitempty"`
 	Unreadable     string `json:"unreadable,omitempty"`
 }
 
@@ -140,6 +141,7 @@ func offeredRows(list []ble.Characteristic) []offeredRow {
 		switch {
 		case ch.FormatErr == nil:
 			rows[i].Format = ch.Format.String()
+			rows[i].Profile, _ = ch.Format.Profile(ble.SelfDescribed) // where a profile can say it
 		case !errors.Is(ch.FormatErr, ble.ErrNoFormat):
 			rows[i].Unreadable = ch.FormatErr.Error()
 		}

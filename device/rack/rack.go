@@ -7,7 +7,7 @@
 //	[[instrument]]
 //	name       = "wrench-a"            # short, as it is said at the bench; needed
 //	address    = "serial:usb=BENCH-0042" # where it is attached; needed
-//	profile    = "wrench-line"         # how it talks; needed
+//	profile    = "wrench-line"         # how it talks; needed, but see below
 //	measures   = "torque"              # torque, angle or length; needed
 //	least      = "10 lbf·ft"           # the range in which it is good
 //	most       = "150 lbf·ft"
@@ -16,7 +16,9 @@
 //	note       = "long handle"
 //
 // A profile is the path of a file, relative to the list's own folder, or the
-// name of a file in the folder profiles beside the list, without its ending.
+// name of a file in the folder profiles beside the list, without its ending. It
+// may be left out where the address is one of Bluetooth LE whose characteristic
+// describes itself.
 // Ranges and dates are data of the instrument: the program has no figures of its
 // own for them. A worked list stands in testdata/shelf.
 package rack
@@ -34,6 +36,7 @@ import (
 	"paintmark/calc/fact"
 	"paintmark/calc/quantity"
 	"paintmark/device"
+	"paintmark/device/ble"
 	"paintmark/device/profile"
 )
 
@@ -41,7 +44,7 @@ import (
 type Instrument struct {
 	Name     string
 	Address  device.Address
-	Profile  string // as it is written in the list
+	Profile  string // as it is written in the list; empty where it describes itself
 	Measures quantity.Dimension
 	Range    quantity.Limits
 	// Calibrated and Due are dates, RFC 3339 full-date; empty if unknown.
@@ -105,7 +108,7 @@ func Parse(path string, text []byte) (*Rack, error) {
 		if made.Address, err = device.ParseAddress(f.Address); err != nil {
 			file.Fault(at+".address", err.Error(), "paintmark ports lists the addresses of what is plugged in")
 		}
-		if strings.TrimSpace(f.Profile) == "" {
+		if strings.TrimSpace(f.Profile) == "" && (made.Address.Transport != ble.Name || file.Has(at+".profile")) {
 			file.Fault(at+".profile", "the instrument has no profile", `name the file that says how it talks, as in profile = "wrench-line"`)
 		}
 		if made.Measures, err = quantity.ParseDimension(f.Measures); err != nil {
@@ -181,8 +184,11 @@ func (r *Rack) Find(name string) (Instrument, error) {
 	return Instrument{}, &UnknownError{Name: name, Path: r.Path, Known: known}
 }
 
-// ProfileOf reads an instrument's profile.
+// ProfileOf reads an instrument's profile; nil for one that describes itself.
 func (r *Rack) ProfileOf(i Instrument) (*profile.Profile, error) {
+	if i.Profile == "" {
+		return nil, nil
+	}
 	path := filepath.FromSlash(i.Profile)
 	if !strings.ContainsAny(i.Profile, `/\`) && filepath.Ext(i.Profile) != ".toml" {
 		path = filepath.Join("profiles", i.Profile+".toml")
@@ -199,5 +205,9 @@ func (r *Rack) ProfileOf(i Instrument) (*profile.Profile, error) {
 
 // Fact is what goes into the book with each of the instrument's readings.
 func (i Instrument) Fact() fact.Instrument {
-	return fact.Instrument{Name: i.Name, Address: i.Address.String(), Profile: i.Profile, Range: i.Range, Calibrated: i.Calibrated, Due: i.Due}
+	made := fact.Instrument{Name: i.Name, Address: i.Address.String(), Profile: i.Profile, Range: i.Range, Calibrated: i.Calibrated, Due: i.Due}
+	if made.Profile == "" {
+		made.Profile = ble.SelfDescribed
+	}
+	return made
 }

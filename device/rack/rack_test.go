@@ -64,6 +64,21 @@ measures = "torque"
 	require.ErrorContains(t, err, "the profile of b")
 }
 
+// Only an instrument over Bluetooth LE may say itself how it talks.
+func TestAnInstrumentThatDescribesItself(t *testing.T) {
+	r, err := Parse("x.toml", []byte(`
+[[instrument]]
+name = "a"
+address = "ble:AA:BB:CC:DD:EE:FF/fff0/fff1"
+measures = "torque"
+`))
+	require.NoError(t, err)
+	p, err := r.ProfileOf(r.Instruments[0])
+	require.NoError(t, err)
+	require.Nil(t, p)
+	require.Equal(t, "self-described", r.Instruments[0].Fact().Profile)
+}
+
 func TestFaults(t *testing.T) {
 	const good = "[[instrument]]\nname = \"a\"\naddress = \"serial:COM3\"\nprofile = \"p\"\nmeasures = \"torque\"\n"
 	for name, c := range map[string]struct{ text, fault string }{
@@ -73,6 +88,7 @@ func TestFaults(t *testing.T) {
 		"twice":             {good + good, `x.toml:7:8: two instruments have the name "a"`},
 		"address":           {"[[instrument]]\nname = \"a\"\naddress = \"COM3\"\nprofile = \"p\"\nmeasures = \"torque\"\n", `x.toml:3:11: "COM3" is no address`},
 		"profile":           {"[[instrument]]\nname = \"a\"\naddress = \"serial:COM3\"\nmeasures = \"torque\"\n", `x.toml:1:3: the instrument has no profile`},
+		"empty profile":     {"[[instrument]]\nname = \"a\"\naddress = \"ble:AA:BB:CC:DD:EE:FF\"\nprofile = \"\"\nmeasures = \"torque\"\n", `x.toml:4:11: the instrument has no profile`},
 		"measures":          {"[[instrument]]\nname = \"a\"\naddress = \"serial:COM3\"\nprofile = \"p\"\nmeasures = \"force\"\n", `x.toml:5:12: unknown dimension "force"`},
 		"range":             {good + "least = \"5 mm\"\n", `x.toml:6:9: 5 mm is no torque`},
 		"range upside down": {good + "least = \"50 N·m\"\nmost = \"10 N·m\"\n", `x.toml:6:9: least 50 N·m is more than most 10 N·m`},

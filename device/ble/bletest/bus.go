@@ -70,6 +70,9 @@ type Bus struct {
 	Hang map[string]bool
 	// Formats are the values of presentation format descriptors, by their paths.
 	Formats map[dbus.ObjectPath][]byte
+	// Format is what the characteristic at CharPath says of itself from the next
+	// connection on; nothing if nil.
+	Format []byte
 	// Resolves tells whether services are resolved when the instrument is connected.
 	Resolves bool
 
@@ -98,6 +101,7 @@ func New() (*Bus, error) {
 	}
 	b := &Bus{
 		folder: folder, listener: listener, Owner: ":1.0", Near: true, Resolves: true,
+		Format:  []byte{0x0E, 0xFE, 0x41, 0x27, 1, 0, 0}, // signed, 16 bits, two decimals, N·m
 		changed: make(chan struct{}), clients: map[*client]bool{},
 		Refuse: map[string]string{}, Hang: map[string]bool{}, Formats: map[dbus.ObjectPath][]byte{},
 		Objects: map[dbus.ObjectPath]map[string]Props{
@@ -420,7 +424,9 @@ func (b *Bus) Connect() {
 	}
 	b.Add(ServicePath, "org.bluez.GattService1", Props{"UUID": V(Service), "Device": V(DevicePath)})
 	b.Characteristic(CharPath, Char, "notify", "write")
-	b.Describe(CharPath, []byte{0x0E, 0xFE, 0x41, 0x27, 1, 0, 0}) // signed, 16 bits, two decimals, N·m
+	if b.Format != nil {
+		b.Describe(CharPath, b.Format)
+	}
 	b.Characteristic(ServicePath+"/char0020", "00002a19"+baseUUID, "read", "notify")
 	b.Characteristic(ServicePath+"/char0030", "0000fff2"+baseUUID, "read")
 	b.Characteristic(SinkPath, "0000fff3"+baseUUID, "write-without-response")
