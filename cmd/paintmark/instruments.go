@@ -181,7 +181,7 @@ func transport(from sources, a device.Address, p *profile.Profile) (device.Trans
 		}
 		return t, nil
 	case ble.Name:
-		t, err := ble.New(a.Place, ble.Options{})
+		t, err := ble.New(a.Place, ble.Options{Silence: hung(p)})
 		if err != nil {
 			return nil, cli.Fail(cli.Usage, err)
 		}
@@ -200,6 +200,22 @@ func transport(from sources, a device.Address, p *profile.Profile) (device.Trans
 	}
 	return nil, cli.WithHint(cli.Usagef("%q is no transport", a.Transport),
 		fmt.Sprintf("the transports are %s, %s, %s and %s", serialport.Name, ble.Name, replay.Name, typed.Name))
+}
+
+// Over Bluetooth LE nobody tells of an instrument that hangs and keeps its
+// connection. One that sends all the time is connected anew when it has been
+// quiet for so many times what its profile allows, and for so long.
+const (
+	hungTimes = 3
+	hungLeast = 10 * time.Second
+)
+
+// hung is after how long without a word an instrument hangs; zero if never.
+func hung(p *profile.Profile) time.Duration {
+	if p == nil || p.Talk.Quiet == 0 || p.Talk.Asks() {
+		return 0
+	}
+	return max(hungTimes*p.Talk.Quiet, hungLeast)
 }
 
 // completeInstruments offers the names of the shop's list.

@@ -186,6 +186,9 @@ func printOffered(to io.Writer, list []ble.Characteristic) error {
 		switch {
 		case ch.FormatErr == nil:
 			says = "describes itself: " + ch.Format.String()
+			if _, err := ch.Format.Profile(ble.SelfDescribed); err != nil {
+				says += "; needs a profile all the same: " + err.Error()
+			}
 		case !errors.Is(ch.FormatErr, ble.ErrNoFormat):
 			says = printable(ch.FormatErr.Error())
 		case ch.Notifies:

@@ -10,7 +10,19 @@ import (
 
 	"paintmark/device"
 	"paintmark/device/ble"
+	"paintmark/device/profile"
 )
+
+func TestOneThatHangs(t *testing.T) {
+	of := func(quiet time.Duration, request string) *profile.Profile {
+		return &profile.Profile{Talk: profile.Talk{Quiet: quiet, Request: []byte(request)}}
+	}
+	require.Zero(t, hung(nil))
+	require.Zero(t, hung(of(0, "")))
+	require.Equal(t, 10*time.Second, hung(of(time.Second, "")))
+	require.Equal(t, 15*time.Second, hung(of(5*time.Second, "")))
+	require.Zero(t, hung(of(5*time.Second, "?")), "one that is asked is silent between")
+}
 
 func TestWhatIsNearbyInWords(t *testing.T) {
 	at := func(place string) device.Address { return device.Address{Transport: ble.Name, Place: place} }
@@ -31,11 +43,13 @@ func TestWhatIsNearbyInWords(t *testing.T) {
 	require.NoError(t, printOffered(&out, []ble.Characteristic{
 		{Address: at("AA:BB:CC:DD:EE:01/fff0/fff1"), Notifies: true, FormatErr: errors.New("the presentation format 0x19 is none that can be read")},
 		{Address: at("AA:BB:CC:DD:EE:01/fff0/fff2"), Notifies: true, Writes: true, Format: ble.Format{Type: 0x14, Unit: 0x27A2}},
+		{Address: at("AA:BB:CC:DD:EE:01/fff0/fff4"), Notifies: true, Format: ble.Format{Type: 0x05, Unit: 0x2741}},
 		{Address: at("AA:BB:CC:DD:EE:01/fff0/fff3"), Writes: true, FormatErr: ble.ErrNoFormat},
 	}))
 	require.Equal(t, ""+
 		"ble:AA:BB:CC:DD:EE:01/fff0/fff1  notifies                     the presentation format 0x19 is none that can be read\n"+
 		"ble:AA:BB:CC:DD:EE:01/fff0/fff2  notifies, can be written to  describes itself: IEEE 754 number of 32 bits, in\n"+
+		"ble:AA:BB:CC:DD:EE:01/fff0/fff4  notifies                     describes itself: unsigned integer of 12 bits, N·m; needs a profile all the same: a profile has no type for an integer of 12 bits\n"+
 		"ble:AA:BB:CC:DD:EE:01/fff0/fff3  can be written to            \n", out.String())
 
 	out.Reset()
