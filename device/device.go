@@ -39,6 +39,8 @@ var (
 	ErrBusy = errors.New("in use by another program")
 	// ErrDenied means that we may not open it.
 	ErrDenied = errors.New("no permission")
+	// ErrDeaf means that nothing can be said to what is there, as to a recording.
+	ErrDeaf = errors.New("nothing can be said to it")
 )
 
 // An Error is what went wrong at one address.
@@ -153,6 +155,13 @@ type Unpaced interface {
 	Unpaced() bool
 }
 
+// Deaf is what a link has to which nothing can be said, as that of a recording:
+// what is written to it reaches nobody.
+type Deaf interface {
+	// Deaf tells that it is so.
+	Deaf() bool
+}
+
 // Wrapping is what a link has that stands in front of another one, as one that
 // is recorded does: by it, whoever wants to know more of the instrument finds
 // the link of its transport.
@@ -191,11 +200,23 @@ const (
 	// Ended: a source that ends (a recording, a pipe) is at its end. Nothing
 	// follows. Event.Err says why where it is not simply at its end.
 	Ended
+	// Quiet: an instrument that should be talking is not, though it is there.
+	// Event.Since is when its last good frame came. Told once, until Resumed or
+	// Lost.
+	Quiet
+	// Resumed: a quiet instrument talks again; its sample follows. Event.Since is
+	// that of Quiet.
+	Resumed
+	// Unfinished: Event.Raw came, makes no whole frame yet, and nothing came after
+	// it for a while. It is not given up: it may yet become part of a sample, or
+	// of what is Rejected.
+	Unfinished
 )
 
 // String is the kind's name in small letters.
 func (k EventKind) String() string {
-	names := [...]string{Sampled: "sampled", Rejected: "rejected", Lost: "lost", Found: "found", Ended: "ended"}
+	names := [...]string{Sampled: "sampled", Rejected: "rejected", Lost: "lost", Found: "found", Ended: "ended",
+		Quiet: "quiet", Resumed: "resumed", Unfinished: "unfinished"}
 	if k == 0 || int(k) >= len(names) {
 		return fmt.Sprintf("event kind %d", k)
 	}
@@ -209,6 +230,12 @@ type Event struct {
 	Sample Sample
 	Raw    []byte
 	Err    error
+	// Since is when the last good frame came before a silence; zero if none has.
+	Since time.Time
+	// Pieces and Bytes are of a Rejected that stands for many: how many there
+	// were and how long they are together; Raw is their beginning. Pieces is zero
+	// where it stands for Raw alone.
+	Pieces, Bytes int
 	// Identity is the Link's, so that every sample can say which instrument
 	// gave it; empty where it has none, and in Lost while it was never there.
 	Identity string
@@ -224,4 +251,14 @@ type Event struct {
 type Adapter interface {
 	Next(ctx context.Context) (Event, error)
 	Close() error
+}
+
+// A Teller is an adapter through which something can be said to its instrument.
+type Teller interface {
+	// Tell sends bytes to the instrument, once, when nothing else is being said
+	// and no reply is awaited. It waits for the instrument while that is away, and
+	// returns when the transport has taken the bytes or has failed, with ErrDeaf
+	// where nobody would hear them, with ErrClosed when the adapter is closed, or
+	// when ctx is done. What the instrument says of it comes as any other event.
+	Tell(ctx context.Context, what []byte) error
 }

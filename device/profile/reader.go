@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"paintmark/device"
@@ -26,8 +27,12 @@ type Reader struct {
 	decoder *Decoder
 	next    []Outcome // that are ready
 	given   int       // of them
-	held    *half
-	last    last
+	held    half
+	holds   bool
+	now     time.Time // up to which is known what came
+	last    [2]last   // of value and angle, where they come in frames of their own
+	before  *last     // the one of them that came last
+	heard   int       // sound frames
 	ended   bool
 }
 
@@ -39,10 +44,8 @@ type half struct {
 
 // last is the counted frame before.
 type last struct {
-	counted bool
-	count   uint64
-	angle   bool
-	raw     []byte
+	count, modulo uint64
+	raw           []byte
 }
 
 // NewReader makes a reader for one link.
@@ -56,7 +59,7 @@ func (p *Profile) NeedsPackets() bool { return p.framing.kind == "packet" }
 
 // Feed takes bytes as a Framer does.
 func (r *Reader) Feed(p []byte, at time.Time) {
-	r.expire(at)
+	r.now = at
 	r.framer.Feed(p, at)
 }
 
@@ -67,7 +70,8 @@ func (r *Reader) EndPacket() {
 	}
 }
 
-// Next gives what came of the next frame that is no reading by ErrIgnored.
+// Next gives what came of the next frame, but for those that are no reading by
+// ErrIgnored.
 func (r *Reader) Next() (Outcome, bool) {
 	for {
 		if r.given < len(r.next) {
@@ -76,14 +80,20 @@ func (r *Reader) Next() (Outcome, bool) {
 		}
 		r.next, r.given = r.next[:0], 0
 		f, ok := r.framer.Next()
-		if !ok && r.ended && r.held != nil {
+		switch {
+		case ok && r.late(f.Time), !ok && (r.ended || r.late(r.now) && !r.coming()):
 			r.release()
-			continue
 		}
 		if !ok {
-			return Outcome{}, false
+			if len(r.next) == 0 {
+				return Outcome{}, false
+			}
+			continue
 		}
 		m, err := r.decoder.Decode(f)
+		if err == nil || errors.Is(err, ErrIgnored) {
+			r.heard++
+		}
 		if errors.Is(err, ErrIgnored) {
 			continue
 		}
@@ -104,25 +114,33 @@ func (r *Reader) Next() (Outcome, bool) {
 }
 
 // count compares the frame's count with the one before. A gap is told beside the
-// frame; a frame that was sent again is the error.
+// frame; a frame that was sent again is the error. Both halves of a pair may
+// have one count.
 func (r *Reader) count(m *Measure, f Frame) error {
 	if !m.counted {
 		return nil
 	}
-	before, same := r.last, bytes.Equal(r.last.raw, f.Raw)
-	r.last = last{true, m.count, m.hasAngle, append(before.raw[:0], f.Raw...)}
-	if !before.counted {
-		return nil
+	own, before := &r.last[0], r.before
+	if m.hasAngle && r.profile.reading.channel != nil {
+		own = &r.last[1]
 	}
+	var was last
+	if before != nil {
+		was = *before
+	}
+	again, same := own.raw != nil && own.count == m.count, bytes.Equal(own.raw, f.Raw)
+	*own = last{m.count, m.modulo, append(own.raw[:0], f.Raw...)}
+	r.before = own
+	next := was.count + 1
 	switch {
-	case m.count == (before.count+1)%m.modulo:
-	case m.count == before.count && m.hasAngle != before.angle:
-	case m.count == before.count && same:
+	case before == nil || m.count == next || was.modulo > 0 && m.count == next%was.modulo:
+	case m.count == was.count && !again:
+	case m.count == was.count && same:
 		return &Rejection{Reason: fmt.Sprintf("the frame with count %d was sent again", m.count)}
-	case m.count == before.count:
+	case m.count == was.count:
 		r.tell(f, fmt.Sprintf("the count stays at %d while the frames change", m.count), "is the counter's field in the profile right?")
 	default:
-		r.tell(f, fmt.Sprintf("frames are missing: the count went from %d to %d", before.count, m.count), "or the instrument was switched off and on")
+		r.tell(f, fmt.Sprintf("frames are missing: the count went from %d to %d", was.count, m.count), "or the instrument was switched off and on")
 	}
 	return nil
 }
@@ -136,14 +154,15 @@ func (r *Reader) pair(h half) {
 	first := h.angle == r.profile.reading.angleFirst
 	if first {
 		r.release()
-		r.held = &h
+		r.held, r.holds = h, true
 		return
 	}
-	if r.held == nil {
+	if !r.holds {
 		r.alone(h)
 		return
 	}
 	whole, second := r.held.sample, h.sample
+	r.held, r.holds = half{}, false
 	if h.angle {
 		whole.Angle = second.Angle
 	} else {
@@ -151,8 +170,11 @@ func (r *Reader) pair(h half) {
 	}
 	whole.Time = second.Time
 	whole.Raw = append(whole.Raw, second.Raw...)
-	whole.Status = append(whole.Status, second.Status...)
-	r.held = nil
+	for _, word := range second.Status {
+		if !slices.Contains(whole.Status, word) {
+			whole.Status = append(whole.Status, word)
+		}
+	}
 	r.next = append(r.next, Outcome{Sample: whole, Raw: whole.Raw, Time: whole.Time})
 }
 
@@ -170,34 +192,47 @@ func (r *Reader) alone(h half) {
 	r.next = append(r.next, o)
 }
 
+// Heard is how many frames have come up to now that are as the profile says,
+// those that it ignores and halves of pairs among them.
+func (r *Reader) Heard() int { return r.heard }
+
 // release gives what is held, which waited in vain.
 func (r *Reader) release() {
-	if r.held != nil {
-		h := *r.held
-		r.held = nil
+	if r.holds {
+		h := r.held
+		r.held, r.holds = half{}, false
 		r.alone(h)
 	}
 }
 
-// expire releases what has waited long enough.
-func (r *Reader) expire(now time.Time) {
-	if r.held != nil && !now.Before(r.held.sample.Time.Add(r.profile.reading.pairWithin)) {
-		r.release()
+// late tells that what is held has waited long enough at a time.
+func (r *Reader) late(at time.Time) bool { return r.holds && !at.Before(r.due()) }
+
+// due is when what is held has waited long enough.
+func (r *Reader) due() time.Time { return r.held.sample.Time.Add(r.profile.reading.pairWithin) }
+
+// coming tells that bytes have come of which only silence will say whether they
+// are a frame, one that may be in time.
+func (r *Reader) coming() bool {
+	f, ok := r.framer.(Patient)
+	if ok {
+		_, ok = f.Deadline()
 	}
+	return ok
 }
 
 // Deadline is when silence will have ended what waits for more: a frame, or the
 // other half of a pair; false where nothing waits.
 func (r *Reader) Deadline() (due time.Time, ok bool) {
 	if f, patient := r.framer.(Patient); patient {
-		due, ok = f.Deadline()
-	}
-	if r.held != nil {
-		if end := r.held.sample.Time.Add(r.profile.reading.pairWithin); !ok || end.Before(due) {
-			due, ok = end, true
+		if due, ok = f.Deadline(); ok {
+			return due, true
 		}
 	}
-	return due, ok
+	if r.holds {
+		return r.due(), true
+	}
+	return time.Time{}, false
 }
 
 // Patient tells that silence may end something.
@@ -211,7 +246,7 @@ func (r *Reader) Elapse(now time.Time) {
 	if f, ok := r.framer.(Patient); ok {
 		f.Elapse(now)
 	}
-	r.expire(now)
+	r.now = now
 }
 
 // End tells that nothing will come any more.

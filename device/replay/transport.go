@@ -154,6 +154,9 @@ func (l *link) EndOfPacket() bool { return len(l.rest) == 0 }
 // Unpaced implements device.Unpaced.
 func (l *link) Unpaced() bool { return l.transport.options.Fast }
 
+// Deaf implements device.Deaf: nobody hears what is written to a recording.
+func (l *link) Deaf() bool { return true }
+
 // unreadable is the end of a recording that cannot be read on. It is an end:
 // the instrument is not lost, and must not be looked for.
 type unreadable struct{ err error }
