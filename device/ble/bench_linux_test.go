@@ -61,6 +61,8 @@ func TestBench(t *testing.T) {
 		{"indications", benchIndications},
 		{"bursts", benchBursts},
 		{"written", benchWritten},
+		{"inspected", benchInspected},
+		{"described by itself", benchDescribed},
 		{"dropped in mid-frame", benchDropped},
 		{"switched off", benchOff},
 		{"reconnected by the dozen", benchDozen},
@@ -223,7 +225,57 @@ func benchWritten(t *testing.T, b *bleBench) {
 	link := b.open(t)
 	_, err := link.Write([]byte("zero\r"))
 	require.NoError(t, err)
-	require.Equal(t, "zero\r", <-b.p.Written)
+	require.Equal(t, peripheral.Write{Characteristic: 0, Value: "zero\r"}, <-b.p.Written)
+	require.NoError(t, link.Close())
+
+	// To another one than the one that notifies, without a response, in parts.
+	transport, err := ble.New(b.mac+"/fff0/fff1+fff2", b.options())
+	require.NoError(t, err)
+	link, err = transport.Open(limited(t))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, link.Close()) }()
+	const parts = 3
+	text := strings.Repeat("0123456789", 20*parts)
+	_, err = link.Write([]byte(text))
+	require.NoError(t, err)
+	came := ""
+	for len(came) < len(text) {
+		select {
+		case w := <-b.p.Written:
+			require.Equal(t, 1, w.Characteristic)
+			came += w.Value
+		case <-limited(t).Done():
+			require.Fail(t, "not all that was written came", "%q", came)
+		}
+	}
+	require.Equal(t, text, came)
+}
+
+// benchInspected tells what the instrument offers, and leaves it as it was.
+func benchInspected(t *testing.T, b *bleBench) {
+	list, err := b.transport(t).Inspect(limited(t))
+	require.NoError(t, err)
+	at := map[string]ble.Characteristic{}
+	for _, ch := range list {
+		at[ch.Address.Place] = ch
+		t.Logf("%+v", ch)
+	}
+	first := at[b.mac+"/fff0/fff1"]
+	require.True(t, first.Notifies && first.Writes)
+	require.NoError(t, first.FormatErr)
+	require.Equal(t, "signed integer of 16 bits, 2 decimals, N·m", first.Format.String())
+	require.True(t, at[b.mac+"/fff0/fff2"].Writes)
+	require.ErrorIs(t, at[b.mac+"/fff0/fff2"].FormatErr, ble.ErrNoFormat)
+	require.True(t, at[b.mac+"/fff0/fff3"].Notifies)
+}
+
+// benchDescribed reads the instrument without a profile.
+func benchDescribed(t *testing.T, b *bleBench) {
+	a := &benchAttached{attach.Attach(t.Context(), b.transport(t), nil, attach.Options{Describe: ble.Describe}), t, b}
+	t.Cleanup(func() { require.NoError(t, a.Close()) })
+	require.NoError(t, b.p.Await(limited(t), 0, true))
+	require.NoError(t, b.p.Notify(0, []byte{0x88, 0x22}))
+	require.Equal(t, "88.40 N·m", a.next(device.Sampled).Sample.Value.String())
 }
 
 // benchAttached is the instrument as the program has it.

@@ -41,6 +41,21 @@ func TestPlaces(t *testing.T) {
 	}
 }
 
+func FuzzPlaces(f *testing.F) {
+	for _, seed := range []string{"AA:BB:CC:DD:EE:FF", "aa:bb:cc:dd:ee:ff/2a5b", "AA:BB:CC:DD:EE:FF/fff0/fff1+ffe0/ffe1", "AA:BB:CC:DD:EE:FF+", "/+//"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, place string) {
+		transport, err := ble.New(place, ble.Options{})
+		if err != nil {
+			require.Contains(t, err.Error(), "ble:"+place+": ")
+			return
+		}
+		require.Equal(t, place, transport.Address().Place)
+		require.Regexp(t, `^[0-9A-Fa-f:]{17}(/[0-9a-fA-F/-]+)?(\+[0-9a-fA-F/-]+)?$`, place)
+	})
+}
+
 func TestUUIDs(t *testing.T) {
 	for _, tc := range []struct{ text, full, short string }{
 		{"2A5B", "00002a5b-0000-1000-8000-00805f9b34fb", "2a5b"},

@@ -35,10 +35,16 @@ type Service struct {
 	Characteristics []Characteristic
 }
 
+// A Write is what was written to the service's characteristic of that index.
+type Write struct {
+	Characteristic int
+	Value          string
+}
+
 // A Peripheral is an instrument that is switched on.
 type Peripheral struct {
 	// Written has what was written to its characteristics.
-	Written chan string
+	Written chan Write
 
 	conn    *dbus.Conn
 	adapter dbus.BusObject
@@ -57,7 +63,7 @@ func New(ctx context.Context, adapter string, s Service) (*Peripheral, error) {
 		return nil, err
 	}
 	p := &Peripheral{
-		Written:    make(chan string, 100),
+		Written:    make(chan Write, 100),
 		conn:       conn,
 		adapter:    conn.Object(bluez, dbus.ObjectPath("/org/bluez/"+adapter)),
 		done:       make(chan struct{}),
@@ -242,7 +248,7 @@ func (c *characteristic) StopNotify() *dbus.Error { c.want(false); return nil }
 
 // WriteValue is called when a central writes.
 func (c *characteristic) WriteValue(value []byte, _ map[string]dbus.Variant) *dbus.Error {
-	c.p.Written <- string(value)
+	c.p.Written <- Write{c.i, string(value)}
 	return nil
 }
 
