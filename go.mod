@@ -6,6 +6,7 @@ require (
 	github.com/creack/pty v1.1.24
 	github.com/fxamacker/cbor/v2 v2.10.0
 	github.com/godbus/dbus/v5 v5.2.4
+	github.com/klauspost/compress v1.20.4
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/shopspring/decimal v1.6.0
