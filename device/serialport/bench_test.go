@@ -41,8 +41,8 @@ unit = "N·m"
 // patience is how long the bench may take for one step.
 const patience = 60 * time.Second
 
-// TestBench is played together with a scenario, which does what the lines that
-// it prints ask for: it sends, unplugs and plugs.
+// TestBench prints lines that ask for what is to be done, for testdata/bench/boot
+// or whoever sits there: to send, to unplug, to plug.
 func TestBench(t *testing.T) {
 	path := os.Getenv(benchVariable)
 	if path == "" {
@@ -70,23 +70,23 @@ func TestBench(t *testing.T) {
 		{"a dozen times", benchDozen},
 	} {
 		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) {
-			t.FailNow() // the scenario is out of step now
+			t.FailNow() // what is asked for next would not fit
 		}
 	}
 }
 
 type usbBench struct {
 	port   serialport.Port
-	pulled int // how many readings the scenario was asked for
+	pulled int // how many readings were asked for
 }
 
-// ask tells the scenario what to do.
+// ask says what is to be done at the far end of the cable.
 func ask(what string) { fmt.Println("bench asks:", what) }
 
 // reading asks for the next reading and gives it.
 func (b *usbBench) reading() string {
 	b.pulled++
-	ask("send")
+	ask(`send +0088.4 Nm\r\n`)
 	return "+0088.4 Nm\r\n"
 }
 
@@ -161,7 +161,7 @@ func (a *benchAdapter) unplug() {
 
 func (a *benchAdapter) plug() {
 	a.t.Helper()
-	ask("plug")
+	ask("plug " + a.b.port.Serial)
 	require.Equal(a.t, a.b.port.Serial, a.next(device.Found).Identity)
 }
 
@@ -295,8 +295,8 @@ func await(t *testing.T, what string, so func() bool) {
 func benchMidLine(t *testing.T, b *usbBench) {
 	a := b.attach(t, "usb="+b.port.Serial)
 	a.sample()
-	ask("send half")
 	const half = "+0088."
+	ask("send " + half)
 	for got := ""; !strings.HasSuffix(got, half); {
 		select {
 		case line := <-a.heard:
@@ -368,7 +368,7 @@ func benchStranger(t *testing.T, b *usbBench) {
 	a := b.attach(t, "usb="+b.port.Serial)
 	a.sample()
 	a.unplug()
-	ask("plug another")
+	ask("plug BENCH-2")
 	await(t, "the other adapter", func() bool {
 		_, err := os.Stat(b.port.Path)
 		return err == nil
