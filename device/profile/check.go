@@ -109,6 +109,9 @@ func (t *crcTable) sum(data []byte) uint16 {
 // Sum is the CRC of data.
 func (c CRC) Sum(data []byte) uint16 { return newCRCTable(c).sum(data) }
 
+// Summer is Sum for many uses: its table is made once.
+func (c CRC) Summer() func(data []byte) uint16 { return newCRCTable(c).sum }
+
 type check struct {
 	sum           func(data []byte) uint16
 	width         int // in bytes: 1 or 2

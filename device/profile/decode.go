@@ -36,7 +36,7 @@ type Measure struct {
 	at                   time.Time
 	hasValue, hasAngle   bool
 	counted              bool
-	count, modulo        uint64
+	count, modulo        uint64 // a modulo of 0 is 2^64
 }
 
 // A Decoder decodes the frames of one link. It allocates nothing for a frame
@@ -123,25 +123,22 @@ func (d *Decoder) Decode(f Frame) (Measure, error) {
 			of = r.angle
 		}
 	}
-	return m, r.quantities(&m, of, angle, f.Body, at)
+	err := r.quantities(&m, of, angle, f.Body, at)
+	return m, err
 }
 
-// countIn takes the frame's count.
+// countIn takes the frame's count, if it has one.
 func (m *Measure) countIn(f *field, body []byte, at []int) (err error) {
 	b := f.in(body, at)
-	if m.count, err = f.counted(b); err != nil {
-		return err
-	}
-	m.counted, m.modulo = true, f.modulo
-	if m.modulo > 0 {
+	if len(b) == 0 {
 		return nil
 	}
-	m.modulo = 1
-	base := map[fieldType]uint64{asText: 10, asBCD: 100, asHex: 16, asUnsigned: 256}[f.kind]
-	for range b {
-		if m.modulo *= base; m.modulo == 0 || len(b) > 15 {
-			return fmt.Errorf("a counter of %d bytes", len(b))
-		}
+	if m.count, m.modulo, err = f.counted(b); err != nil {
+		return err
+	}
+	m.counted = true
+	if f.modulo > 0 {
+		m.modulo = f.modulo
 	}
 	return nil
 }
@@ -175,8 +172,8 @@ func (r *reading) quantities(m *Measure, of *field, angle bool, body []byte, at 
 		switch {
 		case err != nil:
 			return reject(body, err)
-		case minus && n.negative():
-			return reject(body, errors.New("a minus before a minus"))
+		case n.negative(), of.kind == asText && signed(text):
+			return reject(body, errors.New("a sign beside a number that has one"))
 		case minus:
 			n = n.neg()
 		}

@@ -1,6 +1,7 @@
 package profile
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -147,6 +148,13 @@ func (f *field) number(b []byte, comma bool, places int32) (number, error) {
 	if places < 0 {
 		places = f.decimals
 	}
+	mark := byte('.')
+	if comma {
+		mark = ','
+	}
+	if places > 0 && f.kind == asText && bytes.IndexByte(b, mark) >= 0 {
+		return number{}, fmt.Errorf("%s has a decimal mark, and the profile implies another place of it", quote(b))
+	}
 	return n.shifted(-places)
 }
 
@@ -230,21 +238,34 @@ func (f *field) decimalFloat(b []byte) (number, error) {
 	return number{coefficient: mantissa}.shifted(exponent)
 }
 
-// counted is the number of a counter or of decimals.
-func (f *field) counted(b []byte) (uint64, error) {
-	if f.kind == asText {
-		v, err := strconv.ParseUint(string(b), 10, 64)
-		if err != nil {
-			return 0, fmt.Errorf("%s is no count", quote(b))
+// counted is the number of a counter or of decimals, and where a counter of
+// this length begins again at 0; that is 0 for 2^64.
+func (f *field) counted(b []byte) (v, modulo uint64, err error) {
+	switch f.kind {
+	case asText:
+		if v, err = strconv.ParseUint(string(b), 10, 64); err != nil {
+			return 0, 0, fmt.Errorf("%s is no count", quote(b))
 		}
-		return v, nil
-	}
-	if f.kind == asBCD {
+		return v, power(10, len(b)), nil
+	case asBCD:
 		n, err := f.bcd(b)
-		return uint64(n.coefficient), err
+		return uint64(n.coefficient), power(100, len(b)), err
 	}
-	v, _, err := f.integer(b)
-	return v, err
+	v, width, err := f.integer(b)
+	return v, 1 << width, err
+}
+
+// power is base^n, or 0 where that does not fit.
+func power(base uint64, n int) uint64 {
+	v := uint64(1)
+	for range n {
+		hi, lo := bits.Mul64(v, base)
+		if hi != 0 {
+			return 0
+		}
+		v = lo
+	}
+	return v
 }
 
 // meaning looks up what the field's bytes stand for.
@@ -301,7 +322,7 @@ func (f *field) places(b []byte) (int32, error) {
 		}
 		return 0, fmt.Errorf("%s is no place of the decimal point that the profile knows", f.shown(b))
 	}
-	v, err := f.counted(b)
+	v, _, err := f.counted(b)
 	if err == nil && v > mostDecimals {
 		err = fmt.Errorf("%s: %d decimals", f.shown(b), v)
 	}
@@ -331,6 +352,9 @@ func (f *field) words(to []string, b []byte) []string {
 		if m.word != "" {
 			to = append(to, m.word)
 		}
+		return to
+	}
+	if len(b) == 0 {
 		return to
 	}
 	v, _, err := f.integer(b)

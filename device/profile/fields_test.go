@@ -141,7 +141,7 @@ decimals = 1
 		"X  120,0 N    ": `120.0 N·m ["unknown status \"X\""]`,
 		"O ------ N    ": `none: "O ------ N    ": the instrument says "overload", and "------" is not a number`,
 		"O        N    ": `none: "O        N    ": the instrument says "overload" and gives no value`,
-		"R- -88,4 N0335": `none: "R- -88,4 N0335": a minus before a minus`,
+		"R- -88,4 N0335": `none: "R- -88,4 N0335": a sign beside a number that has one`,
 		"R*  88,4 N0335": `none: "R*  88,4 N0335": "*" is no sign`,
 		"R+  88.4 N0335": `none: "R+  88.4 N0335": "88.4" has a point in it, and the decimal mark is the comma`,
 		"R+  88,4 Q0335": `none: "R+  88,4 Q0335": "Q" is no known unit`,

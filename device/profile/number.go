@@ -162,11 +162,20 @@ func parseNumber(text []byte, comma bool) (number, error) {
 	if err != nil {
 		// In the instrument's own text.
 		if _, own := quantity.ParseNumber(string(text)); own != nil {
-			err = own
+			return number{}, own
 		}
-		return number{}, err
+		return number{}, fmt.Errorf("%s is not a number", quote(text))
 	}
 	return number{wide: &d}, nil
+}
+
+// signed tells whether a text has a sign, before its digits or behind them.
+func signed(text []byte) bool {
+	if _, _, before := cutSign(text); before {
+		return true
+	}
+	last := text[len(text)-1]
+	return last == '-' || last == '+'
 }
 
 func cutSign(text []byte) (rest []byte, minus, signed bool) {
@@ -235,6 +244,9 @@ func plainNumber(text []byte) (number, bool) {
 	}
 	if down {
 		by = -by
+	}
+	if by >= quantity.MaxDigits { // of a zero, it is the digits it has when written out
+		return number{}, false
 	}
 	n, err := n.shifted(by)
 	return n, err == nil && n.wide == nil
