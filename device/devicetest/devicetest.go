@@ -7,7 +7,12 @@
 // which instruments fail: bytes one at a time, two frames in one read, garbage
 // first, a frame cut off, silence, unplugged in mid-frame, closed from
 // elsewhere. After each it looks for goroutines that were left. What a
-// transport cannot do is skipped, by name.
+// transport cannot do is skipped, by name. [RunFramings] tries the same over every
+// other framing that a profile can ask for, and damages each bit of a frame where
+// there is a check.
+//
+// No time passes in what stands on the links but what the suite lets pass, so
+// that a busy machine ends no frame by its silence.
 //
 // A [Wire] is a transport in memory for tests that need no more.
 package devicetest
@@ -17,6 +22,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -26,7 +32,6 @@ import (
 
 	"paintmark/device"
 	"paintmark/device/attach"
-	"paintmark/device/profile"
 )
 
 // A Bench is a transport and the instrument behind it.
@@ -48,6 +53,11 @@ type Bench struct {
 	Exclusive bool
 	// Attested is what the samples must be.
 	Attested bool
+	// Packets says that the links have packets, and that each Feed is one.
+	Packets bool
+	// Costly says that opening and closing take long: RunFramings tries only what
+	// another framing may change, and leaves the rest to Run.
+	Costly bool
 	// Silence is how long a silence is tried; 20 ms if zero. It is to be longer
 	// than whatever timeout the transport uses inside.
 	Silence time.Duration
@@ -59,65 +69,67 @@ type Harness func(t *testing.T) Bench
 // patience is how long the suite waits for what must come before it fails.
 const patience = 20 * time.Second
 
-// suiteProfile reads the frames that the suite sends.
-var suiteProfile = func() *profile.Profile {
-	p, err := profile.Parse("conformance.toml", []byte(`
-name = "conformance"
-[framing]
-ending = "lf"
-longest = 32
-[reading]
-pattern = '(?P<value>[+-]\d{4}\.\d) Nm'
-unit = "N·m"
-`))
-	if err != nil {
-		panic(err)
-	}
-	return p
-}()
-
-// frame is the n-th good frame of the suite.
-func frame(n int) string { return fmt.Sprintf("+%04d.0 Nm\n", n) }
-
-// Run runs the suite.
+// Run runs the suite, with frames that are lines.
 func Run(t *testing.T, h Harness) {
-	for _, tc := range []struct {
-		name  string
-		needs []string
-		try   func(t *testing.T, b *tried)
-	}{
-		{"address is read back", nil, addressIsReadBack},
-		{"identity", nil, identity},
-		{"bytes one at a time", nil, bytesOneAtATime},
-		{"silence is no error", nil, silenceIsNoError},
-		{"close twice", nil, closeTwice},
-		{"close unblocks read", nil, closeUnblocksRead},
-		{"open with a cancelled context", nil, openCancelled},
-		{"second open is busy", []string{"exclusive"}, secondOpenIsBusy},
-		{"unplugged while reading", []string{"unplug"}, unpluggedWhileReading},
-		{"absent", []string{"unplug"}, absent},
-		{"plugged in again", []string{"unplug"}, pluggedInAgain},
-		{"end of source", []string{"end"}, endOfSource},
+	try(t, h, standard, links)
+	try(t, h, standard, attachments)
+}
 
-		{"frames byte by byte", nil, framesByteByByte},
-		{"two frames in one read", nil, twoFramesInOneRead},
-		{"garbage first", nil, garbageFirst},
-		{"silence within a frame", nil, silenceWithinAFrame},
-		{"truncated last frame", []string{"end"}, truncatedLastFrame},
-		{"lost in mid-frame and found again", []string{"unplug"}, lostInMidFrame},
-		{"absent at the start", []string{"unplug"}, absentAtTheStart},
-		{"flood while nobody listens", nil, flood},
-		{"attested", nil, attested},
-		{"next is cancelled", nil, nextIsCancelled},
-		{"attachment is cancelled", nil, attachmentIsCancelled},
-		{"close unblocks next", nil, closeUnblocksNext},
-		{"adapter closed twice at once", nil, adapterClosedTwice},
-		{"close while lost", []string{"unplug"}, closeWhileLost},
-	} {
+// RunFramings runs what the suite does with a transport attached, over every
+// framing but that of Run.
+func RunFramings(t *testing.T, h Harness) {
+	for _, f := range framings {
+		t.Run(f.name, func(t *testing.T) { try(t, h, f, attachments) })
+	}
+}
+
+// A trial is one test of the suite, and what a bench must be able to do for it.
+type trial struct {
+	name  string
+	needs []string
+	try   func(t *testing.T, b *tried)
+}
+
+var links = []trial{
+	{"address is read back", nil, addressIsReadBack},
+	{"identity", nil, identity},
+	{"bytes one at a time", nil, bytesOneAtATime},
+	{"silence is no error", nil, silenceIsNoError},
+	{"close twice", nil, closeTwice},
+	{"close unblocks read", nil, closeUnblocksRead},
+	{"open with a cancelled context", nil, openCancelled},
+	{"second open is busy", []string{"exclusive"}, secondOpenIsBusy},
+	{"unplugged while reading", []string{"unplug"}, unpluggedWhileReading},
+	{"absent", []string{"unplug"}, absent},
+	{"plugged in again", []string{"unplug"}, pluggedInAgain},
+	{"end of source", []string{"end"}, endOfSource},
+}
+
+var attachments = []trial{
+	{"frames byte by byte", nil, framesByteByByte},
+	{"two frames in one read", nil, twoFramesInOneRead},
+	{"garbage first", nil, garbageFirst},
+	{"damaged frames", []string{"check"}, damagedFrames},
+	{"silence within a frame", []string{"pieces"}, silenceWithinAFrame},
+	{"truncated last frame", []string{"end"}, truncatedLastFrame},
+	{"lost in mid-frame and found again", []string{"unplug"}, lostInMidFrame},
+	{"absent at the start", []string{"unplug", "time"}, absentAtTheStart},
+	{"flood while nobody listens", nil, flood},
+	{"attested", []string{"time"}, attested},
+	{"next is cancelled", []string{"time"}, nextIsCancelled},
+	{"attachment is cancelled", []string{"time"}, attachmentIsCancelled},
+	{"close unblocks next", []string{"time"}, closeUnblocksNext},
+	{"adapter closed twice at once", []string{"time"}, adapterClosedTwice},
+	{"close while lost", []string{"unplug", "time"}, closeWhileLost},
+}
+
+func try(t *testing.T, h Harness, f framing, trials []trial) {
+	for _, tc := range trials {
 		t.Run(tc.name, func(t *testing.T) {
 			before := goleak.IgnoreCurrent()
 			bench := h(t)
-			b := &tried{Bench: bench, watch: newWatch(bench.Transport)}
+			clock := newClock()
+			b := &tried{Bench: bench, framing: f, clock: clock, watch: newWatch(bench.Transport, clock)}
 			if b.Silence == 0 {
 				b.Silence = 20 * time.Millisecond
 			}
@@ -130,7 +142,11 @@ func Run(t *testing.T, h Harness) {
 				}
 				goleak.VerifyNone(t, before)
 			})
-			for _, need := range tc.needs {
+			needs := tc.needs
+			if f.packets {
+				needs = append(slices.Clone(needs), "packets")
+			}
+			for _, need := range needs {
 				if why := b.lacks(need); why != "" {
 					t.Skip(why)
 				}
@@ -148,6 +164,14 @@ func (b *tried) lacks(need string) string {
 		return "this transport has no end"
 	case need == "exclusive" && !b.Exclusive:
 		return "this transport can be opened more than once"
+	case need == "packets" && !b.Packets:
+		return "this transport has no packets"
+	case need == "pieces" && b.framing.packets:
+		return "a packet comes whole"
+	case need == "time" && b.Costly && b.framing.name != standard.name:
+		return "the framing changes nothing in this, and it takes long here"
+	case need == "check" && !b.framing.checked:
+		return "this framing has no check"
 	}
 	return ""
 }
@@ -155,8 +179,15 @@ func (b *tried) lacks(need string) string {
 // tried is a bench under test.
 type tried struct {
 	Bench
-	watch *watch
+	framing framing
+	clock   *clock
+	watch   *watch
 }
+
+func (b *tried) frame(n int) string { return b.framing.frame(n) }
+
+// half is a frame that was cut off.
+func (b *tried) half(n int) string { return b.frame(n)[:len(b.frame(n))/2] }
 
 func (b *tried) open(t *testing.T) device.Link {
 	t.Helper()
@@ -166,9 +197,38 @@ func (b *tried) open(t *testing.T) device.Link {
 	return link
 }
 
+// feed sends a text as one piece.
 func (b *tried) feed(t *testing.T, text string) {
 	t.Helper()
-	require.NoError(t, b.Feed([]byte(text)))
+	require.NoError(t, b.send(text))
+}
+
+func (b *tried) send(text string) error {
+	b.watch.change(func() { b.watch.fed += len(text) })
+	return b.Feed([]byte(text))
+}
+
+// deliver sends a text as one piece, and lets the silence pass that a frame may
+// need behind it.
+func (b *tried) deliver(t *testing.T, text string) {
+	t.Helper()
+	require.NoError(t, b.sendAlone(text))
+}
+
+func (b *tried) sendAlone(text string) error {
+	if err := b.send(text); err != nil || !b.framing.silent {
+		return err
+	}
+	return b.pause()
+}
+
+// pause lets a gap of silence pass after all that was fed has been read.
+func (b *tried) pause() error {
+	if err := b.watch.until("all to be read", func(w *watched) bool { return w.read == w.fed }); err != nil {
+		return err
+	}
+	b.clock.pass(gap)
+	return nil
 }
 
 // readAll reads until it has n bytes.
@@ -375,8 +435,15 @@ type said struct {
 func (b *tried) attach(t *testing.T, ctx context.Context) *attached {
 	t.Helper()
 	a := &attached{t: t, b: b, ticks: make(chan time.Time)}
-	a.Adapter = attach.Attach(ctx, b.watch, suiteProfile, attach.Options{
-		After: func(time.Duration) <-chan time.Time { return a.ticks },
+	a.Adapter = attach.Attach(ctx, b.watch, b.framing.profile, attach.Options{
+		Interval: looking,
+		Now:      b.clock.now,
+		After: func(d time.Duration) <-chan time.Time {
+			if d == looking {
+				return a.ticks
+			}
+			return b.clock.after(d)
+		},
 	})
 	t.Cleanup(func() { _ = a.Close() })
 	return a
@@ -386,7 +453,7 @@ func (b *tried) attach(t *testing.T, ctx context.Context) *attached {
 func (b *tried) attachOpen(t *testing.T) *attached {
 	t.Helper()
 	a := b.attach(t, t.Context())
-	b.watch.await(t, "the link", func(w *watch) bool { return w.opened == 1 })
+	b.watch.await(t, "the link", func(w *watched) bool { return w.opened == 1 })
 	return a
 }
 
@@ -404,7 +471,7 @@ func (a *attached) sample(n int) {
 	e := a.next()
 	require.Equal(a.t, device.Sampled, e.Kind, "%+v", e)
 	require.Equal(a.t, fmt.Sprintf("%d.0 N·m", n), e.Sample.Value.String())
-	require.Equal(a.t, frame(n), string(e.Sample.Raw))
+	require.Equal(a.t, a.b.frame(n), string(e.Sample.Raw))
 	require.Equal(a.t, e.Time, e.Sample.Time)
 	require.Equal(a.t, a.b.Identity, e.Identity)
 	require.False(a.t, e.Time.IsZero())
@@ -435,7 +502,7 @@ func (a *attached) look() {
 	case <-time.After(patience):
 		require.FailNow(a.t, "the adapter does not look for its instrument")
 	}
-	a.b.watch.await(a.t, "a look", func(w *watch) bool { return w.tries > tries })
+	a.b.watch.await(a.t, "a look", func(w *watched) bool { return w.tries > tries })
 }
 
 // nexting calls Next elsewhere.
@@ -449,10 +516,18 @@ func (a *attached) nexting(ctx context.Context) <-chan said {
 }
 
 func framesByteByByte(t *testing.T, b *tried) {
+	b.watch.slow = b.framing.packets // a packet is fed whole, and read byte by byte
 	a := b.attachOpen(t)
 	for n := 1; n <= 3; n++ {
-		for _, c := range []byte(frame(n)) {
-			require.NoError(t, b.Feed([]byte{c}))
+		if b.framing.packets {
+			b.feed(t, b.frame(n))
+		} else {
+			for _, c := range []byte(b.frame(n)) {
+				b.feed(t, string([]byte{c}))
+			}
+		}
+		if b.framing.silent {
+			require.NoError(t, b.pause())
 		}
 		a.sample(n)
 	}
@@ -460,45 +535,103 @@ func framesByteByByte(t *testing.T, b *tried) {
 
 func twoFramesInOneRead(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, frame(1)+frame(2)+frame(3)[:4])
-	a.sample(1)
-	a.sample(2)
-	b.feed(t, frame(3)[4:])
+	switch {
+	case b.framing.silent: // they are none
+		b.deliver(t, b.frame(1)+b.frame(2))
+		a.rejected(b.frame(1) + b.frame(2))
+		b.deliver(t, b.frame(3))
+	case b.framing.packets:
+		b.feed(t, b.frame(1))
+		b.feed(t, b.frame(2))
+		a.sample(1)
+		a.sample(2)
+		b.feed(t, b.frame(3)+b.frame(4))
+		a.rejected(b.frame(3) + b.frame(4))
+		b.feed(t, b.frame(3))
+	default:
+		b.feed(t, b.frame(1)+b.frame(2)+b.half(3))
+		a.sample(1)
+		a.sample(2)
+		b.feed(t, b.frame(3)[len(b.half(3)):])
+	}
 	a.sample(3)
 }
 
+// Whatever comes first costs no frame behind it, and all of it is told.
 func garbageFirst(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, "\x00\xfe8.0 Nm\n"+frame(1))
-	a.rejected("\x00\xfe8.0 Nm\n")
-	a.sample(1)
-	long := "0123456789012345678901234567890123456789\n"
-	b.feed(t, long+frame(2))
-	a.rejected(long[:33])
-	a.rejected(long[33:])
-	a.sample(2)
+	for n, garbage := range b.framing.garbage {
+		if b.framing.silent || b.framing.packets {
+			b.deliver(t, garbage)
+			b.deliver(t, b.frame(n))
+		} else {
+			b.feed(t, garbage+b.frame(n))
+		}
+		told := 0
+		e := a.next()
+		for ; e.Kind == device.Rejected; e = a.next() {
+			require.Error(t, e.Err)
+			require.Contains(t, garbage, string(e.Raw))
+			told += max(len(e.Raw), e.Bytes)
+		}
+		require.Equal(t, device.Sampled, e.Kind, "%+v", e)
+		require.Equal(t, b.frame(n), string(e.Sample.Raw))
+		require.Equal(t, len(garbage), told, "%q", garbage)
+	}
+}
+
+// With a check, a frame in which any one bit has changed says nothing wrong, and
+// costs nobody else's frame.
+func damagedFrames(t *testing.T, b *tried) {
+	a := b.attachOpen(t)
+	frame := b.frame(137)
+	for bit := range 8 * len(frame) {
+		damaged := []byte(frame)
+		damaged[bit/8] ^= 1 << (bit % 8)
+		b.deliver(t, string(damaged))
+		b.deliver(t, b.frame(1))
+		b.deliver(t, b.frame(2))
+		var got []string
+		for len(got) == 0 || got[len(got)-1] != "2.0 N·m" {
+			switch e := a.next(); e.Kind {
+			case device.Sampled:
+				got = append(got, e.Sample.Value.String())
+			default:
+				require.Equal(t, device.Rejected, e.Kind, "%+v", e)
+			}
+		}
+		if got[0] == "137.0 N·m" { // as when a hexadecimal digit turned into the small one
+			got = got[1:]
+		}
+		if bit/8 >= len(frame)-b.framing.shared && len(got) == 1 {
+			continue
+		}
+		require.Equal(t, []string{"1.0 N·m", "2.0 N·m"}, got, "%q", damaged)
+	}
 }
 
 func silenceWithinAFrame(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, frame(1)[:5])
+	half := b.half(1)
+	b.feed(t, half)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	next := a.nexting(ctx)
 	quiet(t, b, next)
-	b.feed(t, frame(1)[5:])
+	b.deliver(t, b.frame(1)[len(half):])
 	s := await(t, "the frame", next)
 	require.NoError(t, s.err)
 	require.Equal(t, device.Sampled, s.event.Kind)
-	require.Equal(t, frame(1), string(s.event.Sample.Raw))
+	require.Equal(t, b.frame(1), string(s.event.Sample.Raw))
 }
 
 func truncatedLastFrame(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, frame(1)+frame(2)[:9])
+	b.deliver(t, b.frame(1))
+	b.feed(t, b.half(2))
 	require.NoError(t, b.End())
 	a.sample(1)
-	a.rejected(frame(2)[:9])
+	a.rejected(b.half(2))
 	e := a.next()
 	require.Equal(t, device.Ended, e.Kind)
 	require.NoError(t, e.Err)
@@ -510,11 +643,11 @@ func truncatedLastFrame(t *testing.T, b *tried) {
 
 func lostInMidFrame(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	half := frame(2)[:6]
-	b.feed(t, frame(1)+half)
-	sent := len(frame(1) + half)
+	half := b.half(2)
+	b.deliver(t, b.frame(1))
+	b.feed(t, half)
 	// What a cable still holds when it is pulled is gone, so it is read first.
-	b.watch.await(t, "the half frame", func(w *watch) bool { return w.read == sent })
+	b.watch.await(t, "the half frame", func(w *watched) bool { return w.read == w.fed })
 	require.NoError(t, b.Unplug())
 	a.sample(1)
 	a.rejected(half)
@@ -526,7 +659,7 @@ func lostInMidFrame(t *testing.T, b *tried) {
 	e := a.next()
 	require.Equal(t, device.Found, e.Kind, "%+v", e)
 	require.Equal(t, b.Identity, e.Identity)
-	b.feed(t, frame(3))
+	b.deliver(t, b.frame(3))
 	a.sample(3)
 	require.Equal(t, 1, b.watch.count().mostOpen, "the old link must be closed before the next is opened")
 }
@@ -540,7 +673,7 @@ func absentAtTheStart(t *testing.T, b *tried) {
 	require.NoError(t, b.Plug())
 	a.look()
 	require.Equal(t, device.Found, a.next().Kind)
-	b.feed(t, frame(1))
+	b.deliver(t, b.frame(1))
 	a.sample(1)
 }
 
@@ -550,14 +683,14 @@ func flood(t *testing.T, b *tried) {
 	fed := make(chan error, 1)
 	go func() {
 		for n := range frames {
-			if err := b.Feed([]byte(frame(n))); err != nil {
+			if err := b.sendAlone(b.frame(n)); err != nil {
 				fed <- err
 				return
 			}
 		}
 		fed <- nil
 	}()
-	b.watch.await(t, "the queue to be full", func(w *watch) bool { return w.read >= attach.Waiting*len(frame(0)) })
+	b.watch.await(t, "the queue to be full", func(w *watched) bool { return w.read >= attach.Waiting*len(b.frame(0)) })
 	for n := range frames {
 		a.sample(n)
 	}
@@ -566,7 +699,7 @@ func flood(t *testing.T, b *tried) {
 
 func attested(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, frame(1))
+	b.deliver(t, b.frame(1))
 	require.Equal(t, b.Attested, a.next().Sample.Attested)
 }
 
@@ -577,15 +710,15 @@ func nextIsCancelled(t *testing.T, b *tried) {
 	quiet(t, b, next)
 	cancel()
 	require.ErrorIs(t, await(t, "the end of Next", next).err, context.Canceled)
-	b.feed(t, frame(1))
+	b.deliver(t, b.frame(1))
 	a.sample(1)
 }
 
 func attachmentIsCancelled(t *testing.T, b *tried) {
 	ctx, cancel := context.WithCancel(t.Context())
 	a := b.attach(t, ctx)
-	b.watch.await(t, "the link", func(w *watch) bool { return w.opened == 1 })
-	b.feed(t, frame(1))
+	b.watch.await(t, "the link", func(w *watched) bool { return w.opened == 1 })
+	b.deliver(t, b.frame(1))
 	a.sample(1)
 	next := a.nexting(t.Context())
 	cancel()
@@ -605,7 +738,8 @@ func closeUnblocksNext(t *testing.T, b *tried) {
 
 func adapterClosedTwice(t *testing.T, b *tried) {
 	a := b.attachOpen(t)
-	b.feed(t, frame(1)+frame(2)[:3])
+	b.deliver(t, b.frame(1))
+	b.feed(t, b.half(2))
 	a.sample(1)
 	errs := make(chan error, 3)
 	for range cap(errs) {
@@ -627,17 +761,24 @@ func closeWhileLost(t *testing.T, b *tried) {
 	require.ErrorIs(t, err, device.ErrClosed)
 }
 
-// watch is a transport that counts what goes through it.
+// looking is the time between two looks for a lost instrument.
+const looking = time.Hour
+
+// watch is a transport that counts what goes through it, and says when it came.
 type watch struct {
 	device.Transport
+	clock   *clock
+	slow    bool // one byte a read
 	mu      sync.Mutex
 	changed chan struct{}
 	watched
 }
 
-type watched struct{ tries, opened, open, mostOpen, read int }
+type watched struct{ tries, opened, open, mostOpen, read, fed int }
 
-func newWatch(t device.Transport) *watch { return &watch{Transport: t, changed: make(chan struct{})} }
+func newWatch(t device.Transport, c *clock) *watch {
+	return &watch{Transport: t, clock: c, changed: make(chan struct{})}
+}
 
 // Attested is that of the transport.
 func (w *watch) Attested() bool {
@@ -658,7 +799,11 @@ func (w *watch) Open(ctx context.Context) (device.Link, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &watchedLink{Link: link, watch: w}, nil
+	watched := &watchedLink{Link: link, watch: w}
+	if p, ok := link.(device.Packeted); ok {
+		return &watchedPackets{watched, p}, nil
+	}
+	return watched, nil
 }
 
 func (w *watch) change(f func()) {
@@ -675,20 +820,24 @@ func (w *watch) count() watched {
 	return w.watched
 }
 
-func (w *watch) await(t *testing.T, what string, reached func(*watch) bool) {
+func (w *watch) await(t *testing.T, what string, reached func(*watched) bool) {
 	t.Helper()
+	require.NoError(t, w.until(what, reached))
+}
+
+func (w *watch) until(what string, reached func(*watched) bool) error {
 	deadline := time.After(patience)
 	for {
 		w.mu.Lock()
-		ok, changed, now := reached(w), w.changed, w.watched
+		now, changed := w.watched, w.changed
 		w.mu.Unlock()
-		if ok {
-			return
+		if reached(&now) {
+			return nil
 		}
 		select {
 		case <-changed:
 		case <-deadline:
-			require.FailNow(t, fmt.Sprintf("waited too long for %s: %+v", what, now))
+			return fmt.Errorf("waited too long for %s: %+v", what, now)
 		}
 	}
 }
@@ -696,20 +845,82 @@ func (w *watch) await(t *testing.T, what string, reached func(*watch) bool) {
 type watchedLink struct {
 	device.Link
 	watch *watch
+	at    time.Time
 	once  sync.Once
 }
 
+// Unwrap implements device.Wrapping.
+func (l *watchedLink) Unwrap() device.Link { return l.Link }
+
 func (l *watchedLink) Read(p []byte) (int, error) {
+	if l.watch.slow {
+		p = p[:1]
+	}
 	n, err := l.Link.Read(p)
 	if n > 0 && err != nil {
 		return n, errors.New("bytes and an error together")
 	}
-	l.watch.change(func() { l.watch.read += n })
+	l.watch.change(func() {
+		l.watch.read += n
+		l.at = l.watch.clock.now()
+	})
 	return n, err
 }
+
+// Stamp implements device.Stamped: when the bytes were counted as read, so that
+// time which passes after that is silence.
+func (l *watchedLink) Stamp() time.Time { return l.at }
 
 func (l *watchedLink) Close() error {
 	err := l.Link.Close()
 	l.once.Do(func() { l.watch.change(func() { l.watch.open-- }) })
 	return err
+}
+
+type watchedPackets struct {
+	*watchedLink
+	device.Packeted
+}
+
+// A clock goes on only when it is told to.
+type clock struct {
+	mu    sync.Mutex
+	time  time.Time
+	waits []wait
+}
+
+type wait struct {
+	until time.Time
+	c     chan time.Time
+}
+
+func newClock() *clock { return &clock{time: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)} }
+
+func (c *clock) now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.time
+}
+
+func (c *clock) after(d time.Duration) <-chan time.Time {
+	c.mu.Lock()
+	w := wait{c.time.Add(d), make(chan time.Time, 1)}
+	c.waits = append(c.waits, w)
+	c.mu.Unlock()
+	c.pass(0)
+	return w.c
+}
+
+// pass lets time pass.
+func (c *clock) pass(d time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.time = c.time.Add(d)
+	c.waits = slices.DeleteFunc(c.waits, func(w wait) bool {
+		due := !w.until.After(c.time)
+		if due {
+			w.c <- c.time
+		}
+		return due
+	})
 }

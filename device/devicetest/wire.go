@@ -10,11 +10,13 @@ import (
 
 // A Stream is a pipe in memory whose writer never waits.
 type Stream struct {
-	mu     sync.Mutex
-	more   sync.Cond
-	bytes  []byte
-	err    error // what Read gives when bytes are used up
-	closed bool
+	mu      sync.Mutex
+	more    sync.Cond
+	bytes   []byte
+	packets []int // how many of the bytes are of each packet, where they come in packets
+	whole   bool  // the last Read gave the last byte of a packet
+	err     error // what Read gives when bytes are used up
+	closed  bool
 }
 
 // NewStream makes an empty stream.
@@ -26,14 +28,24 @@ func NewStream() *Stream {
 
 // Write adds bytes. It fails after End or Close.
 func (s *Stream) Write(p []byte) (int, error) {
+	if err := s.feed(p, false); err != nil {
+		return 0, err
+	}
+	return len(p), nil
+}
+
+func (s *Stream) feed(p []byte, packet bool) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed || s.err != nil {
-		return 0, io.ErrClosedPipe
+		return io.ErrClosedPipe
+	}
+	if packet {
+		s.packets = append(s.packets, len(p))
 	}
 	s.bytes = append(s.bytes, p...)
 	s.more.Broadcast()
-	return len(p), nil
+	return nil
 }
 
 // End lets Read fail with err once it has given all bytes.
@@ -59,7 +71,16 @@ func (s *Stream) Read(p []byte) (int, error) {
 	case len(s.bytes) == 0:
 		return 0, s.err
 	}
-	n := copy(p, s.bytes)
+	n := min(len(p), len(s.bytes))
+	if len(s.packets) > 0 {
+		n = min(n, s.packets[0])
+		if s.packets[0] -= n; s.packets[0] == 0 {
+			s.packets, s.whole = s.packets[1:], true
+		} else {
+			s.whole = false
+		}
+	}
+	copy(p, s.bytes[:n])
 	s.bytes = s.bytes[n:]
 	return n, nil
 }
@@ -78,6 +99,7 @@ func (s *Stream) Close() error {
 type Wire struct {
 	address  device.Address
 	identity string
+	packets  bool
 
 	mu      sync.Mutex
 	plugged bool
@@ -87,6 +109,12 @@ type Wire struct {
 // NewWire makes a wire with the identity of its instrument.
 func NewWire(address device.Address, identity string) *Wire {
 	return &Wire{address: address, identity: identity, plugged: true}
+}
+
+// InPackets makes w one whose links have packets: each Feed is one.
+func (w *Wire) InPackets() *Wire {
+	w.packets = true
+	return w
 }
 
 // Address implements device.Transport.
@@ -105,6 +133,9 @@ func (w *Wire) Open(ctx context.Context) (device.Link, error) {
 		return nil, w.fail(device.ErrBusy)
 	}
 	w.open = &wireLink{wire: w, stream: NewStream()}
+	if w.packets {
+		return packetLink{w.open}, nil
+	}
 	return w.open, nil
 }
 
@@ -117,8 +148,7 @@ func (w *Wire) Feed(p []byte) error {
 	if w.open == nil {
 		return nil
 	}
-	_, err := w.open.stream.Write(p)
-	return err
+	return w.open.stream.feed(p, w.packets)
 }
 
 // Unplug cuts the wire. What was fed before is still read.
@@ -166,6 +196,16 @@ func (l *wireLink) Read(p []byte) (int, error) {
 		err = device.ErrClosed
 	}
 	return n, l.wire.fail(err)
+}
+
+// packetLink is the link of a wire that has packets.
+type packetLink struct{ *wireLink }
+
+// EndOfPacket implements device.Packeted.
+func (l packetLink) EndOfPacket() bool {
+	l.stream.mu.Lock()
+	defer l.stream.mu.Unlock()
+	return l.stream.whole
 }
 
 // Write takes everything; the instrument does not listen.
