@@ -163,9 +163,14 @@ func (c *check) verify(l layout) error {
 		at = len(l.whole) - l.tail
 	}
 	if c.before != nil {
-		i := bytes.LastIndex(l.whole, c.before)
+		// Behind it the check must find room: it may hold the same bytes.
+		end := l.to
+		if l.tail > 0 {
+			end = len(l.whole)
+		}
+		i := bytes.LastIndex(l.whole[:max(0, end-c.size())], c.before)
 		if i < 0 {
-			return &Rejection{Reason: fmt.Sprintf("check: %s has no %s before its check", quote(l.whole), quote(c.before))}
+			return &Rejection{Reason: fmt.Sprintf("check: %s has no %s with a check behind it", quote(l.whole), quote(c.before))}
 		}
 		hi, at = i, i+len(c.before)
 	}
@@ -254,8 +259,8 @@ func (r reader) check(form checkForm) *check {
 		from:   r.offset("check.from", form.From),
 		to:     r.offset("check.to", form.To),
 		at:     r.offset("check.at", form.At),
-		after:  r.bytes("check.after", form.After),
-		before: r.bytes("check.before", form.Before),
+		after:  r.bytes("check.after", form.After, mostMark),
+		before: r.bytes("check.before", form.Before, mostMark),
 	}
 	parameters := []string{"name", "poly", "init", "refin", "refout", "xorout"}
 	switch kind {
@@ -334,11 +339,11 @@ func (r reader) offset(path string, n int) *int {
 
 // bytes reads bytes as a recording writes them: hexadecimal digits, two for each
 // byte, and text in double quotes.
-func (r reader) bytes(path, text string) []byte {
+func (r reader) bytes(path, text string, most int) []byte {
 	if !r.file.Has(path) {
 		return nil
 	}
-	b, err := parseBytes(text)
+	b, err := parseBytes(text, most)
 	if err != nil {
 		r.file.Fault(path, err.Error(), `bytes are written as in "02", "0D 0A" or '"$" 0D'`)
 		return []byte{0}
@@ -346,10 +351,13 @@ func (r reader) bytes(path, text string) []byte {
 	return b
 }
 
-// mostBytes is the longest mark.
-const mostBytes = 16
+// Bounds of what is written as bytes.
+const (
+	mostMark    = 16
+	mostCommand = 256
+)
 
-func parseBytes(text string) ([]byte, error) {
+func parseBytes(text string, most int) ([]byte, error) {
 	var out []byte
 	for rest := strings.TrimSpace(text); rest != ""; rest = strings.TrimSpace(rest) {
 		if rest[0] == '"' {
@@ -370,8 +378,8 @@ func parseBytes(text string) ([]byte, error) {
 		}
 		out, rest = append(out, b...), rest[end:]
 	}
-	if len(out) == 0 || len(out) > mostBytes {
-		return nil, fmt.Errorf("%d bytes, and there must be 1 to %d", len(out), mostBytes)
+	if len(out) == 0 || len(out) > most {
+		return nil, fmt.Errorf("%d bytes, and there must be 1 to %d", len(out), most)
 	}
 	return out, nil
 }

@@ -89,6 +89,11 @@ func (r reader) field(name string, form readingForm, d *reading) *field {
 	} else {
 		r.inFrame(path, ff, f, d.length)
 	}
+	for _, key := range []string{"order", "words"} {
+		if r.file.Has(path+"."+key) && (f.kind == asText || f.kind == asHex) {
+			r.file.Fault(path+"."+key, fmt.Sprintf("%q means nothing for the type %q", key, fieldTypes[f.kind]), "digits stand in the order in which they are read")
+		}
+	}
 	r.mask(path, ff, f)
 	r.figure(path, ff, f)
 	r.kindFits(path, name, f)
@@ -149,18 +154,13 @@ func (r reader) inFrame(path string, ff *fieldForm, f *field, whole int) {
 		r.file.Fault(path+".length", fmt.Sprintf("a field of %d bytes of type %q cannot be", f.length, fieldTypes[f.kind]), fmt.Sprintf("it has %d %s %d", bounds[0], between, bounds[1]))
 		f.length = bounds[0]
 	}
-	if from := place(f.at, whole); whole > 0 && (from < 0 || from+f.length > whole) {
-		r.file.Fault(path+".at", fmt.Sprintf("bytes %d to %d do not lie in a frame of %d", f.at, f.at+f.length-1, whole), "count from 0, or backwards from the end with -1")
+	if from := place(f.at, whole); whole > 0 && (from < 0 || from > whole-f.length) {
+		r.file.Fault(path+".at", fmt.Sprintf("%d bytes from %d do not lie in a frame of %d", f.length, f.at, whole), "count from 0, or backwards from the end with -1")
 		f.at = 0
 	}
 	if f.swapped && f.length%2 != 0 {
 		r.file.Fault(path+".words", fmt.Sprintf("%d bytes are no 16-bit words", f.length), "")
 		f.swapped = false
-	}
-	for _, key := range []string{"order", "words"} {
-		if r.file.Has(path+"."+key) && (f.kind == asText || f.kind == asHex) {
-			r.file.Fault(path+"."+key, fmt.Sprintf("%q means nothing for the type %q", key, fieldTypes[f.kind]), "")
-		}
 	}
 }
 
@@ -172,11 +172,21 @@ func (r reader) mask(path string, ff *fieldForm, f *field) {
 	switch {
 	case !f.kind.integer():
 		r.file.Fault(path+".mask", fmt.Sprintf("a mask means nothing for the type %q", fieldTypes[f.kind]), "it is for hex, unsigned, signed and magnitude")
+	case ff.Mask < 0:
+		r.file.Fault(path+".mask", fmt.Sprintf("%d is no mask", ff.Mask), "write mask = 0x80 for the highest bit of a byte, say")
 	case f.mask == 0:
 		r.file.Fault(path+".mask", "no bit is left by the mask", "write mask = 0x80 for the highest bit of a byte, say")
-	case f.group < 0 && f.kind != asHex && bits.Len64(f.mask) > 8*f.length:
-		r.file.Fault(path+".mask", fmt.Sprintf("the mask has bits beyond the %d of the field", 8*f.length), "")
+	case f.group < 0 && bits.Len64(f.mask) > f.width():
+		r.file.Fault(path+".mask", fmt.Sprintf("the mask has bits beyond the %d of the field", f.width()), "")
 	}
+}
+
+// width is how many bits an integer of fixed length has, before its mask.
+func (f *field) width() int {
+	if f.kind == asHex {
+		return 4 * f.length
+	}
+	return 8 * f.length
 }
 
 // figure takes what makes a number of another one.
@@ -207,7 +217,10 @@ func (r reader) means(path, name string, ff *fieldForm, form readingForm, f *fie
 	}
 	if table == nil {
 		if name == "channel" {
-			r.file.Fault(path, "nothing says which channel is which", `add a table ["`+path+`.means"], as in T = "value" and A = "angle"`)
+			r.file.Fault(path, "nothing says which channel is which", `add a table [`+path+`.means], as in T = "value" and A = "angle"`)
+		}
+		if name == "unit" && f.kind != asText {
+			r.file.Fault(path, "nothing says which number is which unit", `add a table [`+path+`.means], as in 0 = "N·m" and 1 = "lbf·ft"`)
 		}
 		return
 	}
@@ -233,10 +246,14 @@ func (r reader) means(path, name string, ff *fieldForm, form readingForm, f *fie
 			if f.texts == nil {
 				f.texts = make(map[string]meaning, len(table))
 			}
-			f.texts[code] = m
+			key := string(trim([]byte(code)))
+			if _, twice := f.texts[key]; twice {
+				r.file.Fault(at, fmt.Sprintf("%q is said twice", key), "blanks around a text do not count")
+			}
+			f.texts[key] = m
 			continue
 		}
-		v, err := strconv.ParseUint(code, 0, 64)
+		v, err := parseCode(code)
 		if err != nil {
 			r.file.Fault(at, fmt.Sprintf("%q is no number, and the field is one", code), `write it as in "1" or "0x0A"`)
 			continue
@@ -251,6 +268,15 @@ func (r reader) means(path, name string, ff *fieldForm, form readingForm, f *fie
 	}
 }
 
+// parseCode reads a number as the keys of a table are written: decimal, leading
+// zeros and all, or hexadecimal behind 0x.
+func parseCode(text string) (uint64, error) {
+	if digits, ok := strings.CutPrefix(strings.ToLower(text), "0x"); ok {
+		return strconv.ParseUint(digits, 16, 64)
+	}
+	return strconv.ParseUint(text, 10, 64)
+}
+
 func (r reader) bits(path string, ff *fieldForm, f *field) {
 	if ff.Bits == nil {
 		return
@@ -263,12 +289,17 @@ func (r reader) bits(path string, ff *fieldForm, f *field) {
 	}
 	f.bits = make(map[int]string, len(ff.Bits))
 	for name, word := range ff.Bits {
-		bit, err := strconv.Atoi(name)
-		if err != nil || bit < 0 || bit > 63 {
-			r.file.Fault(path+".bits."+name, fmt.Sprintf("%q is no bit", name), "the lowest is 0")
-			continue
+		n, err := parseCode(name)
+		bit := int(min(n, 64))
+		_, twice := f.bits[bit]
+		switch {
+		case err != nil || bit > 63 || f.group < 0 && bit >= f.width():
+			r.file.Fault(path+".bits."+name, fmt.Sprintf("%q is no bit of it", name), "the lowest is 0")
+		case twice:
+			r.file.Fault(path+".bits."+name, fmt.Sprintf("bit %d is said twice", bit), "")
+		default:
+			f.bits[bit] = word
 		}
-		f.bits[bit] = word
 	}
 }
 
@@ -278,6 +309,9 @@ func (r reader) reading(form readingForm, registers int) reading {
 		byPattern: kind != "fields",
 		comma:     r.word("reading.decimal", form.Decimal, "point", "comma") == "comma",
 		angleUnit: quantity.Degree,
+	}
+	if d.byPattern && registers > 0 {
+		r.file.Fault("reading", "registers are read by fields", `add kind = "fields" to [reading]`)
 	}
 	if d.byPattern {
 		r.patterned(&d, form)

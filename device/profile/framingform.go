@@ -32,7 +32,7 @@ func (r reader) framing(form framingForm, c *check) framing {
 		discard: r.word("framing.first", form.First, "keep", "discard") == "discard",
 		hex:     r.word("framing.coding", form.Coding, "plain", "hex") == "hex",
 		check:   c,
-		first:   r.bytes("framing.start", form.Start),
+		first:   r.bytes("framing.start", form.Start, mostMark),
 		tail:    form.Tail,
 		length:  form.Length,
 	}
@@ -90,14 +90,14 @@ func (r reader) ending(f *framing, form framingForm) {
 		return
 	}
 	var err error
-	if f.last, err = parseBytes(form.Ending); err != nil {
+	if f.last, err = parseBytes(form.Ending, mostMark); err != nil {
 		r.file.Fault("framing.ending", fmt.Sprintf("%q is not known here", form.Ending),
 			"it is one of "+strings.Join(words, ", ")+`; or bytes, as in "03" or '"END" 0A'`)
 	}
 }
 
 func (r reader) marks(f *framing, form framingForm) {
-	f.last = r.bytes("framing.end", form.End)
+	f.last = r.bytes("framing.end", form.End, mostMark)
 	if len(f.first) == 0 {
 		r.file.Fault("framing.start", "where does a frame start?", `add start = "02", say; where frames have an end only, kind = "lines" takes any ending`)
 	}
@@ -133,7 +133,7 @@ func (r reader) marks(f *framing, form framingForm) {
 }
 
 func (r reader) single(path, text string) byte {
-	b := r.bytes(path, text)
+	b := r.bytes(path, text, mostMark)
 	if len(b) != 1 {
 		r.file.Fault(path, fmt.Sprintf("%d bytes, and there must be one", len(b)), `write it as in "10"`)
 		return 0

@@ -45,9 +45,6 @@ func (r reader) modbus(form modbusForm) framing {
 	if form.First+form.Count > 65536 {
 		r.file.Fault("modbus.count", fmt.Sprintf("%d registers from %d go beyond the last, which is 65535", form.Count, form.First), "")
 	}
-	if r.file.Has("reading") && !r.file.Has("reading.kind") {
-		r.file.Fault("reading", "registers are read by fields", `add kind = "fields" to [reading]`)
-	}
 	device := byte(form.Device)
 	f := framing{kind: "modbus", longest: DefaultFrame, registers: form.Count}
 	f.first = []byte{device, code, byte(2 * form.Count)}
@@ -56,10 +53,12 @@ func (r reader) modbus(form modbusForm) framing {
 	return f
 }
 
+var modbusSum = crcs["modbus"].Summer()
+
 // sealed is a message with its check behind it, low byte first (Modbus over
 // serial line, V1.02, 2.5.1.2; from memory).
 func sealed(message []byte) []byte {
-	sum := crcs["modbus"].Sum(message)
+	sum := modbusSum(message)
 	return append(message, byte(sum), byte(sum>>8))
 }
 
@@ -86,26 +85,28 @@ func (m *replies) Feed(p []byte, at time.Time) {
 func (m *replies) Next() (Frame, bool) {
 	for {
 		data := m.buf[m.start:]
-		if len(data) == 0 {
+		skip := m.seek(data, 0)
+		switch {
+		case skip >= m.longest:
+			return m.reject(m.longest, errBetween), true
+		case !m.starts(data[skip:]):
 			return Frame{}, false
-		}
-		if skip := m.seek(data, 0); skip > 0 {
-			if skip == len(data) && skip < m.longest {
-				return Frame{}, false
-			}
-			return m.reject(min(skip, m.longest), errBetween), true
+		case skip > 0:
+			return m.reject(skip, errBetween), true
 		}
 		n := m.extent(data)
-		switch {
-		case len(data) < n:
+		if len(data) < n {
 			return Frame{}, false
-		case n == len(m.request) && bytes.Equal(data[:n], m.request):
+		}
+		if bytes.HasPrefix(data, m.request) {
 			m.take(n)
 			continue
-		case !bytes.Equal(sealed(data[:n-2:n-2]), data[:n]):
-			want := crcs["modbus"].Sum(data[:n-2])
+		}
+		want, got := modbusSum(data[:n-2]), uint16(data[n-1])<<8|uint16(data[n-2])
+		switch {
+		case got != want:
 			return m.reject(m.seek(data[:n], 1), &Rejection{
-				Reason: fmt.Sprintf("check: want %04X got %02X%02X", want, data[n-1], data[n-2]),
+				Reason: fmt.Sprintf("check: want %04X got %04X", want, got),
 				Hint:   "noise on the line, or the baud rate or the parity is another than the profile says",
 			}), true
 		case data[1] == m.refusal[1]:
@@ -116,22 +117,32 @@ func (m *replies) Next() (Frame, bool) {
 	}
 }
 
-// extent is how long what begins here will be, as far as can be told.
+// extent is how long what begins here is: the request, while it may be that, or
+// a reply, or a refusal.
 func (m *replies) extent(data []byte) int {
 	switch {
-	case begins(data, m.request) && len(data) > 3:
+	case begins(data, m.request):
 		return len(m.request)
-	case len(data) < 3 && begins(data, m.first):
-		return 3
 	case bytes.HasPrefix(data, m.first):
 		return len(m.first) + 2*m.registers + 2
 	}
 	return len(m.refusal) + 3
 }
 
+// starts tells that a reply begins here, and not merely what may be one once
+// more has come.
+func (m *replies) starts(data []byte) bool {
+	return bytes.HasPrefix(data, m.first) || bytes.HasPrefix(data, m.refusal) || bytes.HasPrefix(data, m.request)
+}
+
 // seek is where the next reply, or the beginning of one, lies at or behind from.
 func (m *replies) seek(data []byte, from int) int {
 	for i := from; i < len(data); i++ {
+		j := bytes.IndexByte(data[i:], m.first[0])
+		if j < 0 {
+			break
+		}
+		i += j
 		if d := data[i:]; begins(d, m.first) || begins(d, m.refusal) || begins(d, m.request) {
 			return i
 		}

@@ -51,10 +51,10 @@ const (
 
 func (r reader) talk(form talkForm, f *framing) Talk {
 	t := Talk{
-		Begin:   r.bytes("talk.begin", form.Begin),
-		End:     r.bytes("talk.end", form.End),
-		Request: r.bytes("talk.request", form.Request),
-		Zero:    r.bytes("talk.zero", form.Zero),
+		Begin:   r.bytes("talk.begin", form.Begin, mostCommand),
+		End:     r.bytes("talk.end", form.End, mostCommand),
+		Request: r.bytes("talk.request", form.Request, mostCommand),
+		Zero:    r.bytes("talk.zero", form.Zero, mostCommand),
 	}
 	if f.registers > 0 {
 		if t.Request != nil {
@@ -91,7 +91,11 @@ func (r reader) talk(form talkForm, f *framing) Talk {
 	}
 	for name, text := range form.Units {
 		at := "talk.units." + name
-		t.Units[r.unit(at, name)] = r.bytes(at, text)
+		u := r.unit(at, name)
+		if _, twice := t.Units[u]; twice && u.Known() {
+			r.file.Fault(at, fmt.Sprintf("%s is said twice", u), "drop one of the two")
+		}
+		t.Units[u] = r.bytes(at, text, mostCommand)
 	}
 	return t
 }
