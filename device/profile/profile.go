@@ -233,7 +233,13 @@ func (r reader) groups(d *reading) {
 var ErrIgnored = errors.New("not a reading, as the profile says")
 
 // A Rejection says why bytes made no reading.
-type Rejection struct{ Reason, Hint string }
+type Rejection struct {
+	Reason, Hint string
+	// Beside says that the bytes make a reading all the same, which follows; and
+	// Missing how many frames are missing before it, by the instrument's own count.
+	Beside  bool
+	Missing uint64
+}
 
 // Error is the reason.
 func (r *Rejection) Error() string { return r.Reason }

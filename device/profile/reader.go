@@ -138,15 +138,27 @@ func (r *Reader) count(m *Measure, f Frame) error {
 	case m.count == was.count && same:
 		return &Rejection{Reason: fmt.Sprintf("the frame with count %d was sent again", m.count)}
 	case m.count == was.count:
-		r.tell(f, fmt.Sprintf("the count stays at %d while the frames change", m.count), "is the counter's field in the profile right?")
+		r.tell(f, fmt.Sprintf("the count stays at %d while the frames change", m.count), "is the counter's field in the profile right?", 0)
 	default:
-		r.tell(f, fmt.Sprintf("frames are missing: the count went from %d to %d", was.count, m.count), "or the instrument was switched off and on")
+		r.tell(f, fmt.Sprintf("frames are missing: the count went from %d to %d", was.count, m.count), "or the instrument was switched off and on", between(next, m.count, was.modulo))
 	}
 	return nil
 }
 
-func (r *Reader) tell(f Frame, reason, hint string) {
-	r.next = append(r.next, Outcome{Raw: f.Raw, Time: f.Time, Err: &Rejection{Reason: reason, Hint: hint}})
+// between is how many counts lie between what should have come next and what
+// came; 0 where a counter without end went back.
+func between(next, came, modulo uint64) uint64 {
+	switch {
+	case modulo > 0:
+		return (came%modulo + modulo - next%modulo) % modulo
+	case came > next:
+		return came - next
+	}
+	return 0
+}
+
+func (r *Reader) tell(f Frame, reason, hint string, missing uint64) {
+	r.next = append(r.next, Outcome{Raw: f.Raw, Time: f.Time, Err: &Rejection{Reason: reason, Hint: hint, Beside: true, Missing: missing}})
 }
 
 // pair puts a half to the one that is held, or holds it.
