@@ -577,6 +577,7 @@ func garbageFirst(t *testing.T, b *tried) {
 		require.Equal(t, device.Sampled, e.Kind, "%+v", e)
 		require.Equal(t, b.frame(n), string(e.Sample.Raw))
 		require.Equal(t, len(garbage), told, "%q", garbage)
+		b.clock.pass(time.Minute) // so that the next is told piece by piece again
 	}
 }
 
@@ -761,8 +762,8 @@ func closeWhileLost(t *testing.T, b *tried) {
 	require.ErrorIs(t, err, device.ErrClosed)
 }
 
-// looking is the time between two looks for a lost instrument.
-const looking = time.Hour
+// looking is the time between two looks for a lost instrument, and no other time.
+const looking = 61 * time.Minute
 
 // watch is a transport that counts what goes through it, and says when it came.
 type watch struct {
