@@ -135,7 +135,23 @@ type Reading struct {
 	Status     []string   // what the instrument said of itself: "overload", "low battery"
 	Raw        []byte     // the bytes the value was read from
 	Told       string     // the verdict the builder was told at the time
+	Trace      Trace      // the pull's samples, where the instrument sends them
 }
+
+// A Trace names the samples of a pull, which the book keeps apart from its
+// entries. An entry that names a trace covers it by its hash.
+type Trace struct {
+	Station string // who recorded it
+	Number  uint64 // among the traces of that station, counted from 1
+	Samples int
+	Hash    [32]byte // SHA-256 of the bytes that the book keeps for it
+}
+
+// IsZero tells that no trace is named.
+func (t Trace) IsZero() bool { return t == Trace{} }
+
+// String is "trace 17 of bench-2".
+func (t Trace) String() string { return fmt.Sprintf("trace %d of %s", t.Number, t.Station) }
 
 // What an instrument can say of itself that the rest of the program knows.
 // Profiles map what an instrument sends to these words; they may use others,
@@ -166,6 +182,17 @@ type Void struct {
 	Because string
 }
 
+// Interrupted is a pull that was begun and never came to an end that anyone saw:
+// the power failed, the program was ended, the instrument went away. It is no
+// reading; its samples are kept as far as they came.
+type Interrupted struct {
+	Point      Point // empty if it was not known yet
+	Pass       Pass
+	Instrument Instrument
+	Trace      Trace
+	Because    string
+}
+
 // Note is something that happened to the session: it began or ended, an
 // instrument was lost or found again, bytes came that made no reading.
 type Note struct {
@@ -174,6 +201,7 @@ type Note struct {
 	Instrument string
 	Text       string
 	Raw        []byte
+	Trace      Trace // of a pull that made no reading
 }
 
 // What a Note can be about.
@@ -194,6 +222,7 @@ func (Confirmation) body() {}
 func (Skip) body()         {}
 func (Void) body()         {}
 func (Note) body()         {}
+func (Interrupted) body()  {}
 
 // About implements Body.
 func (Opening) About() Point        { return "" }
@@ -203,6 +232,23 @@ func (c Confirmation) About() Point { return c.Point }
 func (s Skip) About() Point         { return s.Point }
 func (v Void) About() Point         { return v.Point }
 func (n Note) About() Point         { return n.Point }
+
+// About implements Body.
+func (i Interrupted) About() Point { return i.Point }
+
+// TraceOf is the trace that a fact names; the zero one if none.
+func TraceOf(b Body) Trace {
+	switch b := b.(type) {
+	case Reading:
+		return b.Trace
+	case Interrupted:
+		return b.Trace
+	case Note:
+		return b.Trace
+	default:
+		return Trace{}
+	}
+}
 
 // Sort orders entries as they happened: each station's in the order of their
 // numbers, and stations merged by time. Where a station's clock went back, its

@@ -163,3 +163,13 @@ func TestFactsKnowTheirPoint(t *testing.T) {
 		require.Equal(t, row.want, row.body.About(), "%T", row.body)
 	}
 }
+
+func TestTraceOf(t *testing.T) {
+	trace := fact.Trace{Station: "bench-2", Number: 17, Samples: 300}
+	require.Equal(t, "trace 17 of bench-2", trace.String())
+	for _, body := range []fact.Body{fact.Reading{Trace: trace}, fact.Note{Trace: trace}, fact.Interrupted{Trace: trace, Point: "head/7"}} {
+		require.Equal(t, trace, fact.TraceOf(body), "%T", body)
+	}
+	require.True(t, fact.TraceOf(fact.Void{}).IsZero())
+	require.Equal(t, fact.Point("head/7"), fact.Interrupted{Point: "head/7"}.About())
+}

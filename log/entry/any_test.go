@@ -49,12 +49,27 @@ var anyQuantity = rapid.Custom(func(t *rapid.T) quantity.Quantity {
 	}
 })
 
+var anyTrace = rapid.Custom(func(t *rapid.T) fact.Trace {
+	if rapid.Bool().Draw(t, "none") {
+		return fact.Trace{}
+	}
+	return fact.Trace{
+		Station: rapid.StringMatching(`[A-Za-z0-9._-]{1,64}`).Draw(t, "station"), Number: rapid.Uint64Min(1).Draw(t, "number"),
+		Samples: rapid.IntMin(1).Draw(t, "samples"), Hash: entry.Hash(rapid.SliceOfN(rapid.Byte(), 32, 32).Draw(t, "hash")),
+	}
+})
+
 var anyBody = rapid.Custom(func(t *rapid.T) fact.Body {
 	text := func(what string) string { return anyText.Draw(t, what) }
 	point := anyPoint.Draw(t, "point")
 	pass := fact.Pass(text("pass"))
 	raw := rapid.SliceOf(rapid.Byte()).Draw(t, "raw")
-	switch rapid.IntRange(1, 7).Draw(t, "kind") {
+	instrument := func() fact.Instrument {
+		return fact.Instrument{Name: text("name"), Address: text("address"), Identity: text("identity"), Profile: text("profile"),
+			Range:      quantity.Limits{Least: anyQuantity.Draw(t, "least"), Most: anyQuantity.Draw(t, "most")},
+			Calibrated: text("calibrated"), Due: text("due")}
+	}
+	switch rapid.IntRange(1, 8).Draw(t, "kind") {
 	case 1:
 		return fact.Opening{Build: text("build"), Plan: text("plan"), PlanName: text("name"), Program: text("program"),
 			Identity: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) fact.Identity {
@@ -69,13 +84,13 @@ var anyBody = rapid.Custom(func(t *rapid.T) fact.Body {
 	case 5:
 		return fact.Void{Point: point, Because: text("because"), Of: fact.Ref{Station: text("station"), Number: rapid.Uint64().Draw(t, "of")}}
 	case 6:
-		return fact.Note{Point: point, What: text("what"), Instrument: text("instrument"), Text: text("text"), Raw: raw}
+		return fact.Note{Point: point, What: text("what"), Instrument: text("instrument"), Text: text("text"), Raw: raw, Trace: anyTrace.Draw(t, "trace")}
+	case 7:
+		return fact.Interrupted{Point: point, Pass: pass, Instrument: instrument(), Trace: anyTrace.Draw(t, "trace"), Because: text("because")}
 	default:
 		return fact.Reading{Point: point, Pass: pass, Value: anyQuantity.Draw(t, "value"), Angle: anyQuantity.Draw(t, "angle"),
 			Attested: rapid.Bool().Draw(t, "attested"), Raw: raw, Told: text("told"),
-			Status: rapid.SliceOfN(anyText, 0, 3).Draw(t, "status"),
-			Instrument: fact.Instrument{Name: text("name"), Address: text("address"), Identity: text("identity"), Profile: text("profile"),
-				Range:      quantity.Limits{Least: anyQuantity.Draw(t, "least"), Most: anyQuantity.Draw(t, "most")},
-				Calibrated: text("calibrated"), Due: text("due")}}
+			Status:     rapid.SliceOfN(anyText, 0, 3).Draw(t, "status"),
+			Instrument: instrument(), Trace: anyTrace.Draw(t, "trace")}
 	}
 })

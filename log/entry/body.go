@@ -19,6 +19,7 @@ const (
 	kindSkip
 	kindVoid
 	kindNote
+	kindInterrupted
 	kinds // one past the last
 )
 
@@ -52,6 +53,7 @@ type (
 		Status     []text        `cbor:"7,keyasint,omitempty"`
 		Raw        []byte        `cbor:"8,keyasint,omitempty"`
 		Told       text          `cbor:"9,keyasint,omitzero"`
+		Trace      *wireTrace    `cbor:"10,keyasint,omitempty"`
 	}
 	instrument struct {
 		Name       text          `cbor:"1,keyasint,omitzero"`
@@ -78,11 +80,19 @@ type (
 		Because text   `cbor:"4,keyasint,omitzero"`
 	}
 	note struct {
-		Point      text   `cbor:"1,keyasint,omitzero"`
-		What       text   `cbor:"2,keyasint,omitzero"`
-		Instrument text   `cbor:"3,keyasint,omitzero"`
-		Text       text   `cbor:"4,keyasint,omitzero"`
-		Raw        []byte `cbor:"5,keyasint,omitempty"`
+		Point      text       `cbor:"1,keyasint,omitzero"`
+		What       text       `cbor:"2,keyasint,omitzero"`
+		Instrument text       `cbor:"3,keyasint,omitzero"`
+		Text       text       `cbor:"4,keyasint,omitzero"`
+		Raw        []byte     `cbor:"5,keyasint,omitempty"`
+		Trace      *wireTrace `cbor:"6,keyasint,omitempty"`
+	}
+	interrupted struct {
+		Point      text       `cbor:"1,keyasint,omitzero"`
+		Pass       text       `cbor:"2,keyasint,omitzero"`
+		Instrument instrument `cbor:"3,keyasint,omitzero"`
+		Trace      *wireTrace `cbor:"4,keyasint,omitempty"`
+		Because    text       `cbor:"5,keyasint,omitzero"`
 	}
 )
 
@@ -100,10 +110,6 @@ func encodeBody(body fact.Body) (kind uint64, data cbor.RawMessage, err error) {
 	case fact.Reading:
 		w := reading{
 			Point: text(b.Point), Pass: text(b.Pass), Attested: b.Attested, Raw: b.Raw, Told: text(b.Told),
-			Instrument: instrument{
-				Name: text(b.Instrument.Name), Address: text(b.Instrument.Address), Identity: text(b.Instrument.Identity),
-				Profile: text(b.Instrument.Profile), Calibrated: text(b.Instrument.Calibrated), Due: text(b.Instrument.Due),
-			},
 		}
 		for _, s := range b.Status {
 			w.Status = append(w.Status, text(s))
@@ -113,11 +119,16 @@ func encodeBody(body fact.Body) (kind uint64, data cbor.RawMessage, err error) {
 			from quantity.Quantity
 		}{
 			{&w.Value, b.Value}, {&w.Angle, b.Angle},
-			{&w.Instrument.Least, b.Instrument.Range.Least}, {&w.Instrument.Most, b.Instrument.Range.Most},
 		} {
 			if *q.to, err = toWire(q.from); err != nil {
 				return 0, nil, err
 			}
+		}
+		if w.Instrument, err = instrumentToWire(b.Instrument); err != nil {
+			return 0, nil, err
+		}
+		if w.Trace, err = traceToWire(b.Trace); err != nil {
+			return 0, nil, err
 		}
 		kind, wire = kindReading, w
 	case fact.Confirmation:
@@ -127,12 +138,49 @@ func encodeBody(body fact.Body) (kind uint64, data cbor.RawMessage, err error) {
 	case fact.Void:
 		kind, wire = kindVoid, void{Point: text(b.Point), Station: text(b.Of.Station), Number: b.Of.Number, Because: text(b.Because)}
 	case fact.Note:
-		kind, wire = kindNote, note{Point: text(b.Point), What: text(b.What), Instrument: text(b.Instrument), Text: text(b.Text), Raw: b.Raw}
+		w := note{Point: text(b.Point), What: text(b.What), Instrument: text(b.Instrument), Text: text(b.Text), Raw: b.Raw}
+		if w.Trace, err = traceToWire(b.Trace); err != nil {
+			return 0, nil, err
+		}
+		kind, wire = kindNote, w
+	case fact.Interrupted:
+		w := interrupted{Point: text(b.Point), Pass: text(b.Pass), Because: text(b.Because)}
+		if w.Instrument, err = instrumentToWire(b.Instrument); err != nil {
+			return 0, nil, err
+		}
+		if w.Trace, err = traceToWire(b.Trace); err != nil {
+			return 0, nil, err
+		}
+		kind, wire = kindInterrupted, w
 	default:
 		return 0, nil, fmt.Errorf("a fact of type %T is not known", body)
 	}
 	data, err = encoding.Marshal(wire)
 	return kind, data, err
+}
+
+func instrumentToWire(i fact.Instrument) (w instrument, err error) {
+	w = instrument{
+		Name: text(i.Name), Address: text(i.Address), Identity: text(i.Identity),
+		Profile: text(i.Profile), Calibrated: text(i.Calibrated), Due: text(i.Due),
+	}
+	if w.Least, err = toWire(i.Range.Least); err != nil {
+		return w, err
+	}
+	w.Most, err = toWire(i.Range.Most)
+	return w, err
+}
+
+func (w instrument) instrument() (i fact.Instrument, err error) {
+	i = fact.Instrument{
+		Name: string(w.Name), Address: string(w.Address), Identity: string(w.Identity),
+		Profile: string(w.Profile), Calibrated: string(w.Calibrated), Due: string(w.Due),
+	}
+	if i.Range.Least, err = w.Least.quantity(); err != nil {
+		return i, err
+	}
+	i.Range.Most, err = w.Most.quantity()
+	return i, err
 }
 
 func decodeBody(kind uint64, data []byte) (fact.Body, error) {
@@ -161,7 +209,23 @@ func decodeBody(kind uint64, data []byte) (fact.Body, error) {
 		return fact.Void{Of: of, Point: fact.Point(w.Point), Because: string(w.Because)}, err
 	case kindNote:
 		w, err := unmarshal[note](data)
-		return fact.Note{Point: fact.Point(w.Point), What: string(w.What), Instrument: string(w.Instrument), Text: string(w.Text), Raw: w.Raw}, err
+		if err != nil {
+			return nil, err
+		}
+		b := fact.Note{Point: fact.Point(w.Point), What: string(w.What), Instrument: string(w.Instrument), Text: string(w.Text), Raw: w.Raw}
+		b.Trace, err = w.Trace.trace()
+		return b, err
+	case kindInterrupted:
+		w, err := unmarshal[interrupted](data)
+		if err != nil {
+			return nil, err
+		}
+		b := fact.Interrupted{Point: fact.Point(w.Point), Pass: fact.Pass(w.Pass), Because: string(w.Because)}
+		if b.Instrument, err = w.Instrument.instrument(); err != nil {
+			return nil, err
+		}
+		b.Trace, err = w.Trace.trace()
+		return b, err
 	case 0:
 		return nil, errors.New("kind 0")
 	default:
@@ -174,13 +238,8 @@ func decodeReading(data []byte) (fact.Body, error) {
 	if err != nil {
 		return nil, err
 	}
-	i := w.Instrument
 	b := fact.Reading{
 		Point: fact.Point(w.Point), Pass: fact.Pass(w.Pass), Attested: w.Attested, Raw: w.Raw, Told: string(w.Told),
-		Instrument: fact.Instrument{
-			Name: string(i.Name), Address: string(i.Address), Identity: string(i.Identity),
-			Profile: string(i.Profile), Calibrated: string(i.Calibrated), Due: string(i.Due),
-		},
 	}
 	for _, s := range w.Status {
 		b.Status = append(b.Status, string(s))
@@ -190,13 +249,16 @@ func decodeReading(data []byte) (fact.Body, error) {
 		from *wireQuantity
 	}{
 		{&b.Value, w.Value}, {&b.Angle, w.Angle},
-		{&b.Instrument.Range.Least, i.Least}, {&b.Instrument.Range.Most, i.Most},
 	} {
 		if *q.to, err = q.from.quantity(); err != nil {
 			return nil, err
 		}
 	}
-	return b, nil
+	if b.Instrument, err = w.Instrument.instrument(); err != nil {
+		return nil, err
+	}
+	b.Trace, err = w.Trace.trace()
+	return b, err
 }
 
 // unmarshal reads a body. A key that is not known comes from a newer program:

@@ -45,7 +45,12 @@ var bodies = map[string]fact.Body{
 	"skip":         fact.Skip{Point: "head-left/9", Pass: "recheck", Because: "no room for the wrench"},
 	"void":         fact.Void{Of: fact.Ref{Station: "bench-2", Number: 3}, Point: "head-left/7", Because: "wrong bolt"},
 	"note":         fact.Note{Point: "head-left/7", What: fact.Unreadable, Instrument: "wrench-2", Text: "no unit", Raw: []byte{0, 255}},
-	"stray byte":   fact.Note{What: fact.Unreadable, Text: "88 N\xb7m", Raw: []byte("88 N\xb7m")},
+	"a pull": fact.Reading{Point: "head-left/8", Pass: "stage-1", Value: quantity.MustParse("88.0 N·m"),
+		Trace: fact.Trace{Station: "bench-1", Number: 12, Samples: 310, Hash: entry.Hash{1, 2, 3}}},
+	"interrupted": fact.Interrupted{Point: "head-left/9", Pass: "stage-1", Instrument: fact.Instrument{Name: "wrench-2"},
+		Trace: fact.Trace{Station: "bench-2", Number: 1, Samples: 1}, Because: "the power failed"},
+	"no reading": fact.Note{What: fact.NotAssigned, Trace: fact.Trace{Station: "bench-2", Number: 2, Samples: 9}},
+	"stray byte": fact.Note{What: fact.Unreadable, Text: "88 N\xb7m", Raw: []byte("88 N\xb7m")},
 }
 
 func TestRoundTrip(t *testing.T) {
@@ -109,6 +114,13 @@ func TestWhatCannotBeStored(t *testing.T) {
 		"unknown unit": func(e *fact.Entry, _ *entry.Hash) {
 			e.Body = fact.Reading{Value: quantity.New(decimal.NewFromInt(1), 200)}
 		},
+		"trace of no station": func(e *fact.Entry, _ *entry.Hash) { e.Body = fact.Note{Trace: fact.Trace{Number: 1, Samples: 1}} },
+		"trace of no number": func(e *fact.Entry, _ *entry.Hash) {
+			e.Body = fact.Interrupted{Trace: fact.Trace{Station: "bench-1", Samples: 1}}
+		},
+		"trace of no samples": func(e *fact.Entry, _ *entry.Hash) {
+			e.Body = fact.Reading{Trace: fact.Trace{Station: "bench-1", Number: 1}}
+		},
 		"huge plan": func(e *fact.Entry, _ *entry.Hash) { e.Body = fact.Opening{Plan: strings.Repeat("#", entry.MaxSize)} },
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -135,37 +147,40 @@ func TestStrictness(t *testing.T) {
 		old, new string
 		is       error
 	}{
-		"nothing":              {"", "", entry.ErrMalformed}, // stands for empty input
-		"trailing byte":        {body, body + "00", entry.ErrMalformed},
-		"cut off":              {body, body[:len(body)-2], entry.ErrMalformed},
-		"unknown key":          {body, "04a20166686561642f310201", entry.ErrNewer},
-		"unknown text key":     {body, "04a20166686561642f3161780a", entry.ErrNewer},
-		"key twice":            {body, "04a20166686561642f310166686561642f31", entry.ErrMalformed},
-		"long head":            {body, "04a1017806686561642f31", entry.ErrMalformed},
-		"long kind":            {body, "1804" + body[2:], entry.ErrMalformed},
-		"indefinite map":       {body, "04bf0166686561642f31ff", entry.ErrMalformed},
-		"indefinite text":      {body, "04a1017f66686561642f31ff", entry.ErrMalformed},
-		"text as bytes":        {body, "04a10146686561642f31", entry.ErrMalformed},
-		"text not UTF-8":       {body, "04a101666865616400ff31", entry.ErrMalformed},
-		"empty part written":   {body, "04a10160", entry.ErrMalformed},
-		"body null":            {body, "04f6", entry.ErrMalformed},
-		"body array":           {body, "0480", entry.ErrMalformed},
-		"tagged":               {body, "04a101c166686561642f31", entry.ErrMalformed},
-		"number for text":      {body, "04a10107", entry.ErrMalformed},
-		"kind 0":               {body, "00a0", entry.ErrMalformed},
-		"newer kind":           {body, "08a0", entry.ErrNewer},
-		"much newer kind":      {body, "1903e8a0", entry.ErrNewer},
-		"newer layout":         {"8901", "8902", entry.ErrNewer},
-		"layout 0":             {"8901", "8900", entry.ErrMalformed},
-		"ten parts":            {"8901", "8a0101", entry.ErrMalformed},
-		"no array":             {"8901", "a901", entry.ErrMalformed},
-		"bad station":          {"6762656e6368", "6720656e6368", entry.ErrMalformed},
-		"number 0":             {"2d3111", "2d3100", entry.ErrMalformed},
-		"short hash":           {"115820", "11581f", entry.ErrMalformed},
-		"unit of a newer time": {body, "03a10383c482001828186460", entry.ErrNewer},
-		"unneeded bignum":      {body, "03a10383c48200c241580160", entry.ErrMalformed},
-		"another tag":          {body, "03a10383c58200185801" + "60", entry.ErrMalformed},
-		"huge exponent":        {body, "03a10383c4821a7fffffff01" + "0160", entry.ErrMalformed},
+		"nothing":               {"", "", entry.ErrMalformed}, // stands for empty input
+		"trailing byte":         {body, body + "00", entry.ErrMalformed},
+		"cut off":               {body, body[:len(body)-2], entry.ErrMalformed},
+		"unknown key":           {body, "04a20166686561642f310201", entry.ErrNewer},
+		"unknown text key":      {body, "04a20166686561642f3161780a", entry.ErrNewer},
+		"key twice":             {body, "04a20166686561642f310166686561642f31", entry.ErrMalformed},
+		"long head":             {body, "04a1017806686561642f31", entry.ErrMalformed},
+		"long kind":             {body, "1804" + body[2:], entry.ErrMalformed},
+		"indefinite map":        {body, "04bf0166686561642f31ff", entry.ErrMalformed},
+		"indefinite text":       {body, "04a1017f66686561642f31ff", entry.ErrMalformed},
+		"text as bytes":         {body, "04a10146686561642f31", entry.ErrMalformed},
+		"text not UTF-8":        {body, "04a101666865616400ff31", entry.ErrMalformed},
+		"empty part written":    {body, "04a10160", entry.ErrMalformed},
+		"body null":             {body, "04f6", entry.ErrMalformed},
+		"body array":            {body, "0480", entry.ErrMalformed},
+		"tagged":                {body, "04a101c166686561642f31", entry.ErrMalformed},
+		"number for text":       {body, "04a10107", entry.ErrMalformed},
+		"kind 0":                {body, "00a0", entry.ErrMalformed},
+		"newer kind":            {body, "09a0", entry.ErrNewer},
+		"much newer kind":       {body, "1903e8a0", entry.ErrNewer},
+		"newer layout":          {"8901", "8902", entry.ErrNewer},
+		"layout 0":              {"8901", "8900", entry.ErrMalformed},
+		"ten parts":             {"8901", "8a0101", entry.ErrMalformed},
+		"no array":              {"8901", "a901", entry.ErrMalformed},
+		"bad station":           {"6762656e6368", "6720656e6368", entry.ErrMalformed},
+		"number 0":              {"2d3111", "2d3100", entry.ErrMalformed},
+		"short hash":            {"115820", "11581f", entry.ErrMalformed},
+		"unit of a newer time":  {body, "03a10383c482001828186460", entry.ErrNewer},
+		"unneeded bignum":       {body, "03a10383c48200c241580160", entry.ErrMalformed},
+		"another tag":           {body, "03a10383c58200185801" + "60", entry.ErrMalformed},
+		"short hash of a trace": {body, "08a10484" + "6161010140", entry.ErrMalformed},
+		"trace of three":        {body, "08a10483" + "61610101", entry.ErrMalformed},
+		"trace 0":               {body, "08a10484" + "616100015820" + strings.Repeat("00", 32), entry.ErrMalformed},
+		"huge exponent":         {body, "03a10383c4821a7fffffff01" + "0160", entry.ErrMalformed},
 	} {
 		t.Run(name, func(t *testing.T) {
 			text := base(t)

@@ -12,6 +12,7 @@ import (
 	"github.com/fxamacker/cbor/v2"
 	"github.com/shopspring/decimal"
 
+	"paintmark/calc/fact"
 	"paintmark/calc/quantity"
 )
 
@@ -135,6 +136,38 @@ func (w *wireQuantity) quantity() (quantity.Quantity, error) {
 		return quantity.Quantity{}, fmt.Errorf("%w: unit %d", ErrNewer, w.Unit)
 	}
 	return quantity.Quantity{Value: w.Value.Decimal, Unit: unit, Text: string(w.Text)}, nil
+}
+
+// A wireTrace is what an entry says of a trace; nil stands for none.
+type wireTrace struct {
+	_       struct{} `cbor:",toarray"`
+	Station string
+	Number  uint64
+	Samples uint64
+	Hash    []byte
+}
+
+func traceToWire(t fact.Trace) (*wireTrace, error) {
+	if t.IsZero() {
+		return nil, nil
+	}
+	if err := CheckStation(t.Station); err != nil {
+		return nil, err
+	}
+	if t.Number == 0 || t.Samples <= 0 {
+		return nil, fmt.Errorf("a trace with number %d and %d samples", t.Number, t.Samples)
+	}
+	return &wireTrace{Station: t.Station, Number: t.Number, Samples: uint64(t.Samples), Hash: t.Hash[:]}, nil
+}
+
+func (w *wireTrace) trace() (fact.Trace, error) {
+	if w == nil {
+		return fact.Trace{}, nil
+	}
+	if len(w.Hash) != len(Hash{}) || w.Samples > math.MaxInt {
+		return fact.Trace{}, errors.New("a trace that cannot be")
+	}
+	return fact.Trace{Station: w.Station, Number: w.Number, Samples: int(w.Samples), Hash: Hash(w.Hash)}, nil
 }
 
 func checkDecimal(mantissa *big.Int, exponent int32) error {
