@@ -12,6 +12,7 @@ func take(string) (*hold, error)         { return &hold{}, nil }
 func (h *hold) hasModemLines() bool      { return true }
 func (h *hold) pseudo() bool             { return false }
 func (h *hold) opened()                  {}
+func (h *hold) gone() bool               { return false }
 func (h *hold) release()                 {}
 func goneError(error) bool               { return false }
 func follow(path string) (string, error) { return path, nil }

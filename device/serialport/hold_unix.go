@@ -113,6 +113,12 @@ func (h *hold) release() {
 	_ = unix.Close(h.fd)
 }
 
+// gone tells that no device is behind the handle any more, or that it was hung up.
+func (h *hold) gone() bool {
+	_, err := unix.IoctlGetTermios(h.fd, getTermios)
+	return goneError(err)
+}
+
 func retry(f func() (int, error)) (int, error) {
 	for {
 		n, err := f()

@@ -41,8 +41,10 @@ func withSerial(root, number string) ([]string, error) {
 
 func followByID(string, string) (string, error) { return "", errUnsupported }
 
-func serialOf(string, string) string { return "" }
+func identityOf(string, string) string { return "" }
 
 func holder(string, string) string { return "" }
 
 func elsewhere(string, string) string { return "" }
+
+func answered(context.Context, string, string, func() bool) error { return nil }

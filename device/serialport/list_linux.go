@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 )
 
 // list reads what the kernel and the device manager say of the ports under a
@@ -37,15 +38,18 @@ func devices(root string) ([]Port, error) {
 	var ports []Port
 	for _, e := range entries {
 		folder := filepath.Join(class, e.Name())
+		bluetooth := bluetoothAddress(folder)
 		hardware, err := filepath.EvalSymlinks(filepath.Join(folder, "device"))
-		if err != nil || attribute(folder, "type") == "0" { // a console; a port by name only
+		if bluetooth == "" && (err != nil || attribute(folder, "type") == "0") { // a console; a port by name only
 			continue
 		}
 		if _, err := os.Stat(filepath.Join(root, "dev", e.Name())); err != nil {
 			continue
 		}
 		p := Port{Path: "/dev/" + e.Name()}
-		if usb := usbDevice(root, hardware); usb != "" {
+		if bluetooth != "" {
+			p.Product = "Bluetooth " + bluetooth
+		} else if usb := usbDevice(root, hardware); usb != "" {
 			p.VendorID, p.ProductID = attribute(usb, "idVendor"), attribute(usb, "idProduct")
 			p.Serial, p.Product = attribute(usb, "serial"), attribute(usb, "product")
 		}
@@ -111,9 +115,14 @@ func withSerial(root, number string) ([]string, error) {
 	return paths, err
 }
 
-// serialOf is the USB serial number of the port at path, or empty.
-func serialOf(root, path string) string {
-	hardware, err := filepath.EvalSymlinks(filepath.Join(root, "sys/class/tty", filepath.Base(path), "device"))
+// identityOf is the USB serial number or the Bluetooth address of the port at
+// path, or empty.
+func identityOf(root, path string) string {
+	folder := ttyFolder(root, path)
+	if address := bluetoothAddress(folder); address != "" {
+		return address
+	}
+	hardware, err := filepath.EvalSymlinks(filepath.Join(folder, "device"))
 	if err != nil {
 		return ""
 	}
@@ -121,6 +130,45 @@ func serialOf(root, path string) string {
 		return attribute(usb, "serial")
 	}
 	return ""
+}
+
+func ttyFolder(root, path string) string {
+	return filepath.Join(root, "sys/class/tty", filepath.Base(path))
+}
+
+// bluetoothAddress is the address that a port of the kernel's RFCOMM is bound
+// to, or empty.
+func bluetoothAddress(folder string) string {
+	if attribute(folder, "channel") == "" {
+		return ""
+	}
+	return strings.ToUpper(attribute(folder, "address"))
+}
+
+// answered waits until the instrument at the far end of a Bluetooth port has
+// answered. The kernel calls it when the port is opened, lets the port have
+// hardware while it is connected, and hangs up if nobody answers. (The modem
+// lines do not tell: they stay as they were when the last link was lost.)
+func answered(ctx context.Context, root, path string, gone func() bool) error {
+	folder := ttyFolder(root, path)
+	if bluetoothAddress(folder) == "" {
+		return nil
+	}
+	ctx, cancel := context.WithTimeoutCause(ctx, answerTime, errNoAnswer)
+	defer cancel()
+	for {
+		if gone() {
+			return errNoAnswer
+		}
+		if _, err := os.Lstat(filepath.Join(folder, "device")); err == nil {
+			return nil
+		}
+		select {
+		case <-time.After(pollInterval):
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
 }
 
 // holders tells which program has which device file open. Of other users'

@@ -39,7 +39,7 @@ func withSerial(root, number string) ([]string, error) {
 	return paths, err
 }
 
-func serialOf(root, path string) string {
+func identityOf(root, path string) string {
 	ports, err := list(context.Background(), root)
 	if err != nil {
 		return ""
@@ -57,3 +57,5 @@ func followByID(string, string) (string, error) { return "", errUnsupported }
 func holder(string, string) string { return "" }
 
 func elsewhere(string, string) string { return "" }
+
+func answered(context.Context, string, string, func() bool) error { return nil }

@@ -18,6 +18,10 @@
 // they were found (Linux, macOS). What cannot be avoided: most systems raise DTR and RTS
 // for some milliseconds when a port is opened, before they can be set.
 //
+// A port that Linux has bound to a Bluetooth instrument (/dev/rfcomm0) connects
+// when it is opened. Open waits for the instrument's answer, and its Bluetooth
+// address is its identity; the path stays the same when the link was lost.
+//
 // [List] tells which ports there are without opening any of them.
 package serialport
 
@@ -46,8 +50,14 @@ const Name = "serial"
 // number.
 const pollInterval = 50 * time.Millisecond
 
+// answerTime is how long a Bluetooth instrument may take to answer. The kernel
+// gives up calling after 5.12 s (the page timeout of the Bluetooth core
+// specification, vol 4, part E, 6.6), and security and channel come after that.
+const answerTime = 20 * time.Second
+
 // A Transport opens the serial port at one place. Its links are exclusive and
-// say the USB serial number, if there is one, as their identity.
+// say the USB serial number or the Bluetooth address, if there is one, as their
+// identity.
 type Transport struct {
 	place string
 	mode  serial.Mode
@@ -141,6 +151,10 @@ func (t *Transport) Open(ctx context.Context) (device.Link, error) {
 		h.release()
 		return nil, t.explain(device.ErrBusy, path)
 	}
+	if err := answered(ctx, t.root, path, h.gone); err != nil {
+		h.release()
+		return nil, t.explain(err, path)
+	}
 	mode := t.mode
 	if !h.hasModemLines() { // setting them would fail, as on a pseudo-terminal
 		mode.InitialStatusBits = nil
@@ -152,6 +166,9 @@ func (t *Transport) Open(ctx context.Context) (device.Link, error) {
 		}
 	}
 	if err != nil {
+		if h.gone() {
+			err = device.ErrAbsent
+		}
 		h.release()
 		return nil, t.explain(err, path)
 	}
@@ -172,7 +189,7 @@ func (t *Transport) find() (path, identity string, err error) {
 	if err != nil {
 		return "", "", t.explain(err, path)
 	}
-	return path, serialOf(t.root, path), nil
+	return path, identityOf(t.root, path), nil
 }
 
 func (t *Transport) findUSB(number string) (path, identity string, err error) {
@@ -192,6 +209,7 @@ func (t *Transport) findUSB(number string) (path, identity string, err error) {
 var (
 	errNoSerial    = errors.New("not a serial port")
 	errUnsupported = errors.New("this system has no names by id")
+	errNoAnswer    = errors.New("the Bluetooth instrument does not answer")
 )
 
 // explain turns what opening failed with into an error of package device, with
@@ -215,6 +233,8 @@ func (t *Transport) explain(err error, path string) error {
 		where = ": " + path
 	}
 	switch {
+	case errors.Is(err, errNoAnswer):
+		return t.fail(fmt.Errorf("%w: %w%s", device.ErrAbsent, errNoAnswer, where), "switch it on and bring it near; nothing else may be connected to it")
 	case errors.Is(err, device.ErrBusy):
 		hint := "close the other program that has the port open"
 		if who := holder(t.root, path); who != "" {
@@ -326,7 +346,8 @@ type Port struct {
 	// VendorID and ProductID are those of its USB device, four hexadecimal
 	// digits each.
 	VendorID, ProductID string
-	// Serial and Product are the texts that its USB device gives of itself.
+	// Serial and Product are the texts that its USB device gives of itself. The
+	// product of a Bluetooth port is "Bluetooth" and the instrument's address.
 	Serial, Product string
 	// HeldBy is the program that has it open, as far as that can be told
 	// without opening it: only on Linux, and of other users only for root.

@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"testing/synctest"
 
 	"github.com/creack/pty"
 	"github.com/stretchr/testify/require"
@@ -72,12 +73,17 @@ func bench(t *testing.T) string {
 		usb1 + "/1-3/1-3:1.0/tty/ttyACM0/device": "-> ../../../1-3:1.0",
 		"sys/class/tty/ttyACM0":                  "-> " + pci + "/1-3/1-3:1.0/tty/ttyACM0",
 
+		// Bound to a Bluetooth instrument, and not connected.
+		"sys/devices/virtual/tty/rfcomm0/address": "00:aa:01:01:00:01\n",
+		"sys/devices/virtual/tty/rfcomm0/channel": "1\n",
+		"sys/class/tty/rfcomm0":                   "-> ../../devices/virtual/tty/rfcomm0",
+
 		// A device whose file is not made yet.
 		usb1 + "/1-4/idVendor": "1209\n", usb1 + "/1-4/serial": "PM-0004\n",
 		usb1 + "/1-4/1-4:1.0/tty/ttyACM1/device": "-> ../../../1-4:1.0",
 		"sys/class/tty/ttyACM1":                  "-> " + pci + "/1-4/1-4:1.0/tty/ttyACM1",
 
-		"dev/tty0": "", "dev/ttyS0": "", "dev/ttyS1": "", "dev/ttyUSB10": "", "dev/ttyUSB2": "", "dev/ttyUSB3": "", "dev/ttyACM0": "",
+		"dev/tty0": "", "dev/ttyS0": "", "dev/ttyS1": "", "dev/ttyUSB10": "", "dev/ttyUSB2": "", "dev/ttyUSB3": "", "dev/ttyACM0": "", "dev/rfcomm0": "",
 		"dev/serial/by-id/usb-Invented_adapter_PM-0001-if00-port0": "-> ../../ttyUSB10",
 		"dev/serial/by-id/usb-Invented_PM-0002-if00-port0":         "-> ../../ttyUSB2",
 		"dev/serial/by-id/usb-Invented_PM-0002-if01-port0":         "-> ../../ttyUSB3",
@@ -94,6 +100,7 @@ func TestListATree(t *testing.T) {
 	require.NoError(t, err)
 	at := func(place string) device.Address { return device.Address{Transport: Name, Place: place} }
 	require.Equal(t, []Port{
+		{Path: "/dev/rfcomm0", Address: at("/dev/rfcomm0"), Product: "Bluetooth 00:AA:01:01:00:01"},
 		{Path: "/dev/ttyACM0", Address: at("/dev/ttyACM0"), VendorID: "1209", ProductID: "0002", Product: "Bad \uFFFD text"},
 		{Path: "/dev/ttyS0", Address: at("/dev/ttyS0")},
 		{Path: "/dev/ttyUSB2", Address: at("by-id=usb-Invented_PM-0002-if00-port0"), ByID: "usb-Invented_PM-0002-if00-port0",
@@ -137,9 +144,10 @@ func TestFind(t *testing.T) {
 		_, _, err = in(t, root, place).find()
 		require.ErrorIs(t, err, device.ErrAbsent, place)
 	}
-	require.Equal(t, "PM-0001", serialOf(root, "/dev/ttyUSB10"))
-	require.Empty(t, serialOf(root, "/dev/ttyS0"))
-	require.Empty(t, serialOf(root, "/dev/pts/4"))
+	require.Equal(t, "PM-0001", identityOf(root, "/dev/ttyUSB10"))
+	require.Equal(t, "00:AA:01:01:00:01", identityOf(root, "/dev/rfcomm0"))
+	require.Empty(t, identityOf(root, "/dev/ttyS0"))
+	require.Empty(t, identityOf(root, "/dev/pts/4"))
 	_, _, err = in(t, root, "by-id=usb-Invented_PM-0002-if00-port0").find()
 	require.ErrorContains(t, err, "not a serial port", "the tree's device files are plain files")
 }
@@ -258,4 +266,44 @@ func TestCompareNames(t *testing.T) {
 
 func TestHintDeniedForWhatIsGone(t *testing.T) {
 	require.NotEmpty(t, hintDenied(filepath.Join(t.TempDir(), "none")))
+}
+
+// An instrument at a Bluetooth port is there once the port has hardware, and not
+// when the call was hung up or given up.
+func TestABluetoothPortIsWaitedFor(t *testing.T) {
+	const connected = "sys/devices/virtual/tty/rfcomm0/device"
+	still := func() bool { return false }
+
+	root := bench(t)
+	require.NoError(t, answered(t.Context(), root, "/dev/ttyUSB10", func() bool { return true }), "it is no Bluetooth port")
+	require.ErrorIs(t, answered(t.Context(), root, "/dev/rfcomm0", func() bool { return true }), errNoAnswer)
+
+	looked := make(chan struct{})
+	result := make(chan error)
+	go func() {
+		result <- answered(t.Context(), root, "/dev/rfcomm0", func() bool { looked <- struct{}{}; return false })
+	}()
+	<-looked
+	require.NoError(t, os.Symlink("../hci0:42", filepath.Join(root, connected)))
+	for done := false; !done; {
+		select {
+		case <-looked:
+		case err := <-result:
+			require.NoError(t, err)
+			done = true
+		}
+	}
+	require.NoError(t, answered(t.Context(), root, "/dev/rfcomm0", still))
+
+	require.NoError(t, os.Remove(filepath.Join(root, connected)))
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() { result <- answered(ctx, root, "/dev/rfcomm0", func() bool { cancel(); return false }) }()
+	require.ErrorIs(t, <-result, context.Canceled)
+	synctest.Test(t, func(t *testing.T) {
+		require.ErrorIs(t, answered(t.Context(), root, "/dev/rfcomm0", still), errNoAnswer)
+	})
+
+	err := in(t, root, "/dev/rfcomm0").explain(errNoAnswer, "/dev/rfcomm0")
+	require.EqualError(t, err, "serial:/dev/rfcomm0: not attached: the Bluetooth instrument does not answer")
+	require.ErrorIs(t, err, device.ErrAbsent)
 }
