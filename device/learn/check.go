@@ -195,7 +195,7 @@ func findCheck(frames []*frame, c *cut) *sum {
 							}
 							// Frames whose sums are equal tell as much as one.
 							s.bits = float64(8*s.width) * float64(len(kept)-1)
-							s.bits -= 8 * float64(len(some)-good)
+							s.bits -= math.Log2(float64(len(some))) * float64(len(some)-good)
 							switch {
 							case best == nil || s.bits > best.bits || s.bits == best.bits && s.wider(best):
 								if best != nil && best.bits == s.bits {

@@ -20,6 +20,7 @@ type cut struct {
 	length     int
 	gap        time.Duration
 	longest    int
+	checked    bool // only with a check
 }
 
 // mostFrames is how many frames are looked at.
@@ -282,6 +283,12 @@ func cuts(t *take) (list []*cut) {
 		return strings.Compare(a, b)
 	})
 	bursts := t.bursts()
+	// An ending with a character of text before it, where a check stands before that.
+	for _, e := range slices.Compact(endings) {
+		if c, ok := before(bursts, e); ok && e != "" {
+			add(&cut{kind: "lines", end: []byte(string(c) + e), checked: true})
+		}
+	}
 	for _, e := range slices.Compact(endings) {
 		if e != "" && len(e) <= 4 && endsBursts(bursts, e) {
 			add(&cut{kind: "lines", end: []byte(e)})
@@ -297,7 +304,10 @@ func cuts(t *take) (list []*cut) {
 			add(&cut{kind: "lines", end: []byte{e}})
 		}
 	}
-	list = append(list, periodic(t)...)
+	marked := slices.ContainsFunc(list, func(c *cut) bool { return control(c.end[len(c.end)-1]) })
+	if !marked {
+		list = append(list, periodic(t)...)
+	}
 	return append(list, gaps(t)...)
 }
 
@@ -318,12 +328,33 @@ func (t *take) bursts() (list [][]byte) {
 
 // endsBursts tells whether bytes end what comes rather than begin it.
 func endsBursts(bursts [][]byte, e string) bool {
-	begin, end := 0, 0
+	begin, end, within := 0, 0, 0
 	for _, b := range bursts {
 		begin += boolInt(bytes.HasPrefix(b, []byte(e)))
 		end += boolInt(bytes.HasSuffix(b, []byte(e)))
+		within += bytes.Count(b, []byte(e))
 	}
-	return end > 0 && end >= begin
+	return end >= begin && (2*end >= len(bursts) || within > 3*len(bursts))
+}
+
+// before is the character of text that always stands before an ending.
+func before(bursts [][]byte, e string) (c byte, ok bool) {
+	for _, b := range bursts {
+		for rest := b; ; {
+			i := bytes.Index(rest, []byte(e))
+			if i < 0 || e == "" {
+				break
+			}
+			if i > 0 {
+				if last := rest[i-1]; ok && last != c || control(last) || alphanumeric(last) || last == ' ' {
+					return 0, false
+				}
+				c, ok = rest[i-1], true
+			}
+			rest = rest[i+len(e):]
+		}
+	}
+	return c, ok
 }
 
 func tailKey(start, end []byte, n int) string { return fmt.Sprintf("%x %x %d", start, end, n) }
@@ -398,58 +429,81 @@ func gaps(t *take) (list []*cut) {
 	return list
 }
 
-// periodic are the cuts into frames of one length that begin alike.
+// periodic are the cuts into frames of one length that begin alike. Where bursts
+// begin, frames do.
 func periodic(t *take) (list []*cut) {
 	var data []byte
-	for _, p := range t.pulls {
-		b := p.bytes()
-		data = append(data, b[:min(len(b), 4096)]...)
+	var at []int // where bursts begin
+	for _, b := range t.bursts() {
+		at = append(at, len(data))
+		data = append(data, b[:min(len(b), 2048)]...)
+		if len(data) > 16<<10 {
+			break
+		}
 	}
 	type found struct {
-		start  byte
 		length int
 		score  float64
 	}
 	var all []found
-	for b := range 256 {
-		var at []int
-		for i, c := range data {
-			if int(c) == b {
-				at = append(at, i)
-			}
+	for n := 4; n <= 128 && n*3 <= len(data); n++ {
+		same := 0
+		for i := n; i < len(data); i++ {
+			same += boolInt(data[i] == data[i-n])
 		}
-		if len(at) < 3 || len(at) > len(data)/3 {
-			continue
-		}
-		// The commonest distance to the next of its kind.
-		distances := map[int]int{}
-		for i := 1; i < len(at); i++ {
-			distances[at[i]-at[i-1]]++
-		}
-		for _, d := range slices.Sorted(maps.Keys(distances)) {
-			n := distances[d]
-			if d >= 4 && d <= 128 && float64(n) >= 0.8*float64(len(at)-1) && float64(n*d) >= 0.8*float64(len(data)-2*d) {
-				score := float64(n*d) / float64(len(data))
-				switch c := byte(b); { // starts are marks rather than digits
-				case control(c) || c >= 0x80:
-					score += 0.4
-				case !alphanumeric(c) && c != '.' && c != ',' && c != ' ' && c != '+' && c != '-':
-					score += 0.2
-				}
-				all = append(all, found{byte(b), d, score})
-			}
+		if score := float64(same) / float64(len(data)-n); score >= 0.3 {
+			all = append(all, found{n, score})
 		}
 	}
 	slices.SortStableFunc(all, func(a, b found) int {
-		if a.score != b.score {
-			return int(1e6 * (b.score - a.score))
+		// A multiple of a length is as good: the shortest of about the same.
+		if d := a.score - b.score; math.Abs(d) > 0.08 {
+			return int(math.Copysign(1, -d))
 		}
-		return 0
+		return a.length - b.length
 	})
-	for _, f := range all[:min(4, len(all))] {
-		list = append(list, &cut{kind: "length", start: []byte{f.start}, length: f.length})
+	for _, f := range all[:min(3, len(all))] {
+		if start := commonStart(data, at, f.length); len(start) > 0 {
+			list = append(list, &cut{kind: "length", start: start, length: f.length})
+		}
 	}
 	return list
+}
+
+// commonStart are the bytes with which frames of a length begin.
+func commonStart(data []byte, at []int, length int) []byte {
+	var frames [][]byte
+	for n, i := range at {
+		end := len(data)
+		if n+1 < len(at) {
+			end = at[n+1]
+		}
+		for ; i+length <= end; i += length {
+			frames = append(frames, data[i:i+length])
+		}
+	}
+	if len(frames) < 3 {
+		return nil
+	}
+	most := map[string]int{}
+	for size := 1; size <= 4 && size < length; size++ {
+		for _, f := range frames {
+			most[string(f[:size])]++
+		}
+	}
+	var start []byte
+	for _, text := range slices.Sorted(maps.Keys(most)) {
+		if last := text[len(text)-1]; len(text) > 1 && last >= ' ' && last <= '~' {
+			continue // it may be a part of what is said
+		}
+		if len(text) > len(start) && most[text]*10 >= 8*len(frames) && (len(start) == 0 || strings.HasPrefix(text, string(start))) {
+			start = []byte(text)
+		}
+	}
+	if len(start) == 0 || alphanumeric(start[0]) || sign(start[0]) || start[0] == ' ' {
+		return nil
+	}
+	return start
 }
 
 func alphanumeric(c byte) bool {

@@ -101,9 +101,9 @@ func Sensible(heard ...Heard) bool {
 func readable(takes []*take) (list []*take) {
 	for _, t := range takes {
 		if clarity(t) >= clear {
-			list = append(list, t)
+			list = append(list, opened(t))
 		} else if mended := sevenBits(t); mended != nil && clarity(mended) >= clear {
-			list = append(list, mended)
+			list = append(list, opened(mended))
 		}
 	}
 	slices.SortStableFunc(list, func(a, b *take) int {
@@ -117,6 +117,27 @@ func boolInt(b bool) int {
 		return 1
 	}
 	return 0
+}
+
+// opened is a take of text without what opening the port made: bytes at the
+// very beginning that are no text.
+func opened(t *take) *take {
+	chunks := slices.Clone(t.pulls[0].chunks)
+	for n := 0; n < 8 && len(chunks) > 0; n++ {
+		b := chunks[0].Bytes
+		if textual(b[0]) {
+			break
+		}
+		if chunks[0].Bytes = b[1:]; len(b) == 1 {
+			chunks = chunks[1:]
+		}
+	}
+	if len(chunks) == 0 {
+		return t
+	}
+	out := &take{line: t.line, heard: t.heard, pulls: slices.Clone(t.pulls)}
+	out.pulls[0] = &pull{chunks: chunks, shown: t.pulls[0].shown}
+	return out
 }
 
 // sevenBits takes the eighth bit for a parity bit, where it follows a rule over

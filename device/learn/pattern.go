@@ -85,7 +85,7 @@ func formOf(members []*member, l *location) form {
 	if width > 0 && (!same || f.before[0] >= 2 || f.inner) && f.before[1]+boolInt(f.inner) > 0 {
 		f.width = width
 	}
-	if left > 0 && f.behind[0] != f.behind[1] && f.width == 0 {
+	if left > 0 && (f.behind[0] != f.behind[1] || f.behind[0] >= 2) && f.width == 0 {
 		f.left = left
 	}
 	if total > 0 && f.decs[0] != f.decs[1] {
@@ -247,18 +247,15 @@ func (f *form) expression() string {
 	case f.left > 0 && f.decs[0] == f.decs[1] && f.exponent == "":
 		for _, n := range f.lengths(f.left) {
 			d, length := f.digits(exactly(n), n)
-			if f.before[0] > 0 {
-				d = blanks(f.before[0]) + d
-			}
-			room := f.left - length
+			gap, room := blanks(f.before[0]), f.left-length
 			switch {
 			case always && room >= 1:
-				add("[+-]", d, blanks(room-1))
+				add(gap, "[+-]", d, blanks(room-1))
 			case always || room < 0:
 			default:
-				add(d, behind, blanks(room))
+				add(gap, d, behind, blanks(room))
 				if free && room >= 1 {
-					add("-", d, blanks(room-1))
+					add(gap, "-", d, blanks(room-1))
 				}
 			}
 		}

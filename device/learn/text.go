@@ -88,6 +88,9 @@ func learnText(t *take) (best *finding) {
 			continue
 		}
 		s := findCheck(frames, c)
+		if c.checked && s == nil {
+			continue
+		}
 		if s != nil && s.inBody {
 			for _, f := range frames {
 				if n := len(f.body) - s.size(); n >= 0 {
