@@ -194,7 +194,10 @@ func findCheck(frames []*frame, c *cut) *sum {
 								continue
 							}
 							// Frames whose sums are equal tell as much as one.
-							s.bits = float64(8*s.width) * float64(len(kept)-1)
+							s.bits = float64(8*s.width) * (float64(len(kept)-1) + float64(good-len(kept))/2)
+							if len(kept) == 1 {
+								continue
+							}
 							s.bits -= math.Log2(float64(len(some))) * float64(len(some)-good)
 							switch {
 							case best == nil || s.bits > best.bits || s.bits == best.bits && s.wider(best):

@@ -71,8 +71,8 @@ func (l *location) members(frames []*frame) (list []*member) {
 	if len(l.hits) >= 4 {
 		for form, n := range forms {
 			if n == 1 && slices.ContainsFunc(l.hits, func(h hit) bool {
-				return h.frame.first && skeleton(h.frame.body, h.token) == form
-			}) && slices.Max(values(forms)) >= len(l.hits)-1 {
+				return h.frame.first && h.pull == l.hits[0].pull && skeleton(h.frame.body, h.token) == form
+			}) && slices.Max(values(forms)) >= len(l.hits)-1 && len(l.hits[0].frame.body) != len(l.hits[1].frame.body) {
 				delete(forms, form)
 			}
 		}

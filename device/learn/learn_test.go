@@ -120,7 +120,7 @@ func judge(i *instrument, r *rand.Rand, result Result) (j judged) {
 	for _, status := range i.status[min(1, len(i.status)):] {
 		raw := i.frame(r, values[3], status)
 		if got := reads(p, r, i.line, p.Line, [][]byte{raw})[0]; got.ok && len(got.status) == 0 {
-			j.fault(number.Sure, "%q with status %s read as %s", raw, status, got.q)
+			j.fault(result.Of(Columns).Sure, "%q with status %s read as %s", raw, status, got.q)
 		}
 	}
 	j.right = len(j.wrong) == 0

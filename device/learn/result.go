@@ -138,7 +138,7 @@ func (f *finding) lineBeliefs(takes []*take, whole bool) []Belief {
 		rate.Sure, rate.Why = Certain, "at another rate the values shown would not have come"
 	}
 	parity := Belief{Parity, formatWords(line), Likely, ""}
-	others, errors := 0, false
+	others, errors := 0, map[string]bool{}
 	for _, t := range takes {
 		if t.line == f.take.heard || t.size() < 8 || t.line.Baud == 0 {
 			continue
@@ -147,7 +147,7 @@ func (f *finding) lineBeliefs(takes []*take, whole bool) []Belief {
 			others++
 		}
 		if t.line.Baud == line.Baud && t.line.DataBits == 8 && (t.line.Parity == "even" || t.line.Parity == "odd") {
-			errors = errors || parityErrors(t)
+			errors[t.line.Parity] = errors[t.line.Parity] || parityErrors(t)
 		}
 	}
 	if others > 0 {
@@ -161,7 +161,7 @@ func (f *finding) lineBeliefs(takes []*take, whole bool) []Belief {
 	case heard != line:
 		parity.Why = fmt.Sprintf("heard with eight bits, the eighth was the %s parity of the seven, always", line.Parity)
 		parity.Sure = rate.Sure
-	case line.Parity == "none" && errors:
+	case line.Parity == "none" && errors["even"] && errors["odd"]:
 		parity.Sure, parity.Why = rate.Sure, "with a parity bit half of it would be wrong, as was heard"
 	case line.Parity == "none":
 		parity.Why = "it is read this way; a line with a parity bit behind eight others may sound the same"

@@ -415,8 +415,15 @@ func (f *finding) roles(cells []*cell, unitKnown bool, tables *strings.Builder) 
 			break
 		}
 	}
-	for c := range free {
-		f.describe(c, table)
+	for i, c := range cells {
+		if c.role != "" || c.constant() {
+			continue
+		}
+		part := func(dot, beyond int) bool { // of a number with a point
+			return beyond >= 0 && beyond < len(cells) && cells[beyond].kind == 'd' && cells[beyond].role == "" && cells[dot].constant() &&
+				(cells[dot].texts[0] == "." || cells[dot].texts[0] == string(f.form.mark))
+		}
+		f.describe(c, !valid(c.texts) || part(i-1, i-2) || part(i+1, i+2), table)
 	}
 	return true
 }
@@ -427,8 +434,9 @@ func valid(texts []string) bool {
 	})
 }
 
-// describe says what a part that varies and has no role may be.
-func (f *finding) describe(c *cell, table func(string, map[string]string)) {
+// describe says what a part that varies and has no role may be; a plain one can
+// be no status.
+func (f *finding) describe(c *cell, plain bool, table func(string, map[string]string)) {
 	texts := map[string]int{}
 	of := 0 // those for which a value was shown
 	for i, m := range f.members {
@@ -450,6 +458,9 @@ func (f *finding) describe(c *cell, table func(string, map[string]string)) {
 	hexadecimal := c.kind == 'h'
 	few := len(texts) <= 3 || len(texts) <= 8 && len(texts)*3 <= len(f.members)
 	switch {
+	case plain:
+		f.unread = append(f.unread, words)
+		f.notes = append(f.notes, "a part that is not understood and may be anything of its form: "+words)
 	case counts(c, f.members):
 		c.role = "sequence"
 		f.counters++
@@ -467,7 +478,7 @@ func (f *finding) describe(c *cell, table func(string, map[string]string)) {
 			}
 		}
 		note := "no text of it is usual, so every reading carries it"
-		if texts[most]*2 >= of && most != "" {
+		if texts[most]*5 >= of*3 && most != "" {
 			means[most] = ""
 			note = fmt.Sprintf("%s is taken for \"all is well\" as the usual one", quoted(most))
 		}
