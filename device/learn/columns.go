@@ -500,7 +500,7 @@ func unitText(members []*member, behind bool) (places [][2]int, ok bool) {
 func longest(list []piece, want func(quantity.Unit) bool) (found string) {
 	text := ""
 	for _, p := range list[:min(6, len(list))] {
-		if p.kind == 'd' || p.kind == ' ' {
+		if p.kind == 'd' || p.kind == ' ' || p.kind == '*' && found != "" {
 			break
 		}
 		text += p.text

@@ -447,7 +447,17 @@ func periodic(t *take) (list []*cut) {
 	}
 	var all []found
 	for n := 4; n <= 128 && n*3 <= len(data); n++ {
-		same := 0
+		same, whole := 0, 0
+		for k := range at {
+			end := len(data)
+			if k+1 < len(at) {
+				end = at[k+1]
+			}
+			whole += boolInt((end-at[k])%n == 0)
+		}
+		if whole*10 < 8*(len(at)-1) {
+			continue
+		}
 		for i := n; i < len(data); i++ {
 			same += boolInt(data[i] == data[i-n])
 		}

@@ -68,7 +68,8 @@ func judge(i *instrument, r *rand.Rand, result Result) (j judged) {
 		frames = append(frames, i.frame(r, v, i.usual()))
 	}
 	sign, number, unit, framing := result.Of(Sign), result.Of(Number), result.Of(Unit), result.Of(Framing)
-	for n, got := range reads(p, r, i.line, p.Line, frames) {
+	// One more in front: the profile may leave the first out.
+	for n, got := range reads(p, r, i.line, p.Line, append([][]byte{i.frame(r, values[4], i.usual())}, frames...))[1:] {
 		v := values[n]
 		switch {
 		case got.ok && !got.q.Value.Equal(v) && v.Sign() < 0:
@@ -107,7 +108,7 @@ func judge(i *instrument, r *rand.Rand, result Result) (j judged) {
 	}
 	for n, raw := range damaged {
 		// Each alone, so that it does not spoil the next.
-		got := reads(p, r, i.line, p.Line, [][]byte{raw})[0]
+		got := reads(p, r, i.line, p.Line, [][]byte{frames[0], raw})[1]
 		if got.ok && len(got.status) == 0 && (!got.q.Value.Equal(whole[n]) || got.q.Unit != i.unit) {
 			b := number.Sure
 			if d := result.Of(Damage); d.Sure == NotTold {
@@ -119,7 +120,7 @@ func judge(i *instrument, r *rand.Rand, result Result) (j judged) {
 	// A status that says something never becomes an ordinary reading.
 	for _, status := range i.status[min(1, len(i.status)):] {
 		raw := i.frame(r, values[3], status)
-		if got := reads(p, r, i.line, p.Line, [][]byte{raw})[0]; got.ok && len(got.status) == 0 {
+		if got := reads(p, r, i.line, p.Line, [][]byte{frames[0], raw})[1]; got.ok && len(got.status) == 0 {
 			j.fault(result.Of(Columns).Sure, "%q with status %s read as %s", raw, status, got.q)
 		}
 	}

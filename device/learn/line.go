@@ -72,7 +72,7 @@ func clarity(t *take) float64 {
 	for _, n := range counts {
 		total += n
 	}
-	if counts[0]*6 <= total { // it may end lines
+	if counts[0]*6 <= total && (t.heard.Parity == "none" || t.heard.Baud == 0) { // it may end lines
 		total -= counts[0]
 		counts[0] = 0
 	}

@@ -63,7 +63,7 @@ func (f *frame) numbers(mark int) []token {
 
 func tokens(body []byte, mark byte) (list []token) {
 	for i := 0; i < len(body); {
-		if !digit(body[i]) && !(body[i] == mark && i+1 < len(body) && digit(body[i+1]) && (i == 0 || !digit(body[i-1]))) {
+		if !digit(body[i]) && !(body[i] == '.' && mark == '.' && i+1 < len(body) && digit(body[i+1]) && (i == 0 || !digit(body[i-1]))) {
 			i++
 			continue
 		}

@@ -50,10 +50,13 @@ func (f *finding) better(o *finding) bool {
 		return o == nil || f.matched > o.matched
 	}
 	a, b := f.share(), o.share()
-	if math.Abs(a-b) > 0.1 {
+	if math.Abs(a-b) > 0.4 {
 		return a > b
 	}
-	return f.rank() > o.rank()
+	if f.rank() != o.rank() {
+		return f.rank() > o.rank()
+	}
+	return a > b+0.02
 }
 
 // share is the part of the bytes that stand in frames that are read.
@@ -71,11 +74,13 @@ func (f *finding) rank() float64 {
 	if f.sum != nil {
 		r += 2 + f.sum.bits/1000
 	}
-	switch f.cut.kind {
-	case "marks", "lines":
+	switch {
+	case f.cut.kind == "marks", f.cut.kind == "lines" && control(f.cut.end[len(f.cut.end)-1]):
 		r++
-	case "silence":
-		r -= 0.5
+	case f.cut.kind == "length":
+		r += 0.5
+	case f.cut.kind == "lines":
+		r += 0.4
 	}
 	return r
 }
