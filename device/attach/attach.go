@@ -6,6 +6,14 @@
 // until it is back; then it tells Found and goes on. What had come of a frame
 // at the moment of the loss is told as Rejected, never as a sample.
 //
+// What the profile says is to be sent is sent, and nothing without that: to begin
+// and to end, and to ask. An instrument is asked again only when its reply has
+// come or was given up; a reply that comes later is taken as well. One that
+// should be talking and is not is told as Quiet, which ends nothing either.
+//
+// A flood of what makes no reading is told by a few and then by number, so that
+// whoever keeps each is not flooded too; see [Singly] and [Gathering].
+//
 // Nothing is dropped. Some events are held for a consumer that is busy, as when
 // a reading is being committed; when that many are waiting, reading stops until
 // there is room, and the bytes wait in the operating system and then in the
@@ -29,8 +37,15 @@ const (
 	Waiting = 256
 	// DefaultInterval is the time between two looks for a lost instrument.
 	DefaultInterval = 500 * time.Millisecond
+	// Pause is how long nothing must have come until the beginning of a frame is
+	// told as Unfinished.
+	Pause = time.Second
 
-	readSize = 4096
+	// ending is how long a closing waits until what ends the talk is sent.
+	ending = time.Second
+	// afterWriting is how long a link is still read that failed to be written to.
+	afterWriting = 200 * time.Millisecond
+	readSize     = 4096
 )
 
 // Options are what may be set otherwise. The zero Options is for real use.
@@ -46,12 +61,14 @@ type Options struct {
 	// given none: for an instrument that describes itself. It may read nothing
 	// of the link. That it fails is told as Lost and tried again at the interval.
 	Describe func(device.Link) (*profile.Profile, error)
+	// Mute sends nothing of what the profile says is to be sent.
+	Mute bool
 }
 
 // Attach starts to read the instrument at the transport's address through the
 // profile; if that is nil, o.Describe is asked for one. It returns at once; that the instrument is not there is told as Lost.
 // The adapter runs until it is closed, ctx is done, or its source ends, and
-// keeps at least one goroutine until then.
+// keeps goroutines until then. It is a device.Teller.
 func Attach(ctx context.Context, transport device.Transport, p *profile.Profile, o Options) device.Adapter {
 	if o.Interval == 0 {
 		o.Interval = DefaultInterval
@@ -70,6 +87,7 @@ func Attach(ctx context.Context, transport device.Transport, p *profile.Profile,
 		options:   o,
 		cancel:    cancel,
 		events:    make(chan device.Event, Waiting),
+		tells:     make(chan *saying),
 		done:      make(chan struct{}),
 	}
 	if t, ok := transport.(device.Attesting); ok {
@@ -87,11 +105,14 @@ type adapter struct {
 	attested  bool
 	cancel    context.CancelFunc
 	events    chan device.Event
+	tells     chan *saying
 	done      chan struct{} // closed when nothing runs any more
 
 	// Of the goroutine alone.
 	identity string
-	why      string // what was told last of why it is not there; empty while it is
+	why      string    // what was told last of why it is not there; empty while it is
+	sound    time.Time // when the last good frame came
+	gathered gathering
 }
 
 // Next implements device.Adapter.
@@ -123,6 +144,31 @@ func (a *adapter) Close() error {
 	return nil
 }
 
+// Tell implements device.Teller.
+func (a *adapter) Tell(ctx context.Context, what []byte) error {
+	s := &saying{bytes: what, result: make(chan error, 1)}
+	select {
+	case a.tells <- s:
+	case <-ctx.Done():
+		return a.fail(ctx.Err())
+	case <-a.done:
+		return a.fail(device.ErrClosed)
+	}
+	select {
+	case err := <-s.result:
+		return err
+	case <-ctx.Done():
+		return a.fail(ctx.Err())
+	case <-a.done:
+	}
+	select {
+	case err := <-s.result:
+		return err
+	default:
+		return a.fail(device.ErrClosed)
+	}
+}
+
 func (a *adapter) fail(err error) error {
 	return &device.Error{Address: a.transport.Address(), Err: err}
 }
@@ -135,7 +181,7 @@ func (a *adapter) run(ctx context.Context) {
 		if link == nil {
 			return
 		}
-		err := a.read(ctx, link)
+		err := a.hear(ctx, link)
 		if ctx.Err() != nil {
 			return
 		}
@@ -146,19 +192,33 @@ func (a *adapter) run(ctx context.Context) {
 			a.tell(ctx, device.Event{Kind: device.Ended, Err: err})
 			return
 		}
-		if !errors.Is(err, device.ErrLost) {
-			err = fmt.Errorf("%w: %w", device.ErrLost, err)
-		}
-		var placed *device.Error
-		if !errors.As(err, &placed) {
-			err = a.fail(err)
-		}
-		a.tell(ctx, device.Event{Kind: device.Lost, Err: err})
-		a.why = reason(device.ErrAbsent)
+		a.lose(ctx, err)
 		if !a.wait(ctx) {
 			return
 		}
 	}
+}
+
+// lose tells that a link has failed: as it is for one that was found, and only
+// where the reason is another for one that failed before it could be used.
+func (a *adapter) lose(ctx context.Context, err error) {
+	var unsaid *unsaidError
+	why := reason(device.ErrAbsent)
+	if errors.As(err, &unsaid) {
+		if why = unsaid.Error(); why == a.why {
+			return
+		}
+		err = unsaid.error
+	}
+	if !errors.Is(err, device.ErrLost) {
+		err = fmt.Errorf("%w: %w", device.ErrLost, err)
+	}
+	var placed *device.Error
+	if !errors.As(err, &placed) {
+		err = a.fail(err)
+	}
+	a.tell(ctx, device.Event{Kind: device.Lost, Err: err})
+	a.why = why
 }
 
 // open looks for the instrument until it is there. It gives nil when ctx is
@@ -173,10 +233,6 @@ func (a *adapter) open(ctx context.Context) device.Link {
 		}
 		if err == nil {
 			a.identity = link.Identity()
-			if a.why != "" {
-				a.why = ""
-				a.tell(ctx, device.Event{Kind: device.Found})
-			}
 			return link
 		}
 		if ctx.Err() != nil {
@@ -236,74 +292,12 @@ func (a *adapter) wait(ctx context.Context) bool {
 	}
 }
 
-// read tells what comes until the link fails, and closes it.
-func (a *adapter) read(ctx context.Context, link device.Link) error {
-	closed := make(chan struct{})
-	stop := context.AfterFunc(ctx, func() {
-		defer close(closed)
-		_ = link.Close() // ends the Read; what it fails with says the rest
-	})
-	defer func() {
-		if !stop() {
-			<-closed
-		}
-		_ = link.Close() // the handle must be gone before the instrument is looked for
-	}()
-	reader := a.profile.NewReader()
-	in := newIntake(ctx, link, a.options, reader.Patient())
-	defer in.close(link)
-	at := a.options.Now()
-	for {
-		if err := ctx.Err(); err != nil { // in a flood, Read may find bytes every time
-			return err
-		}
-		c := in.next(reader.Deadline())
-		switch {
-		case c.err != nil:
-			reader.End()
-			a.tellAll(ctx, reader)
-			if rest := reader.Rest(); len(rest) > 0 && ctx.Err() == nil {
-				a.reject(ctx, rest, at, errors.New("the end of a frame is missing: "+cause(c.err)))
-			}
-			return c.err
-		case c.bytes == nil:
-			reader.Elapse(c.at)
-		default:
-			at = c.at
-			reader.Feed(c.bytes, at)
-			if c.packet {
-				reader.EndPacket()
-			}
-		}
-		a.tellAll(ctx, reader)
+// found tells that the instrument is back, if it was away.
+func (a *adapter) found(ctx context.Context) {
+	if a.why != "" {
+		a.why = ""
+		a.tell(ctx, device.Event{Kind: device.Found})
 	}
-}
-
-// tellAll tells what the reader has made of what it was fed.
-func (a *adapter) tellAll(ctx context.Context, reader *profile.Reader) {
-	for {
-		o, ok := reader.Next()
-		switch {
-		case !ok:
-			return
-		case o.Err != nil:
-			a.reject(ctx, o.Raw, o.Time, o.Err)
-		default:
-			o.Sample.Attested = a.attested
-			a.tell(ctx, device.Event{Kind: device.Sampled, Time: o.Time, Sample: o.Sample})
-		}
-	}
-}
-
-func cause(err error) string {
-	if errors.Is(err, io.EOF) {
-		return "its source ended"
-	}
-	return "the instrument was lost"
-}
-
-func (a *adapter) reject(ctx context.Context, raw []byte, at time.Time, err error) {
-	a.tell(ctx, device.Event{Kind: device.Rejected, Time: at, Raw: append([]byte(nil), raw...), Err: a.fail(err)})
 }
 
 // tell hands an event on. It waits while too many are waiting, but not after

@@ -86,13 +86,6 @@ func lines(t testing.TB) *profile.Profile {
 	return p
 }
 
-// always is a clock whose waits are over at once.
-func always(time.Duration) <-chan time.Time {
-	c := make(chan time.Time, 1)
-	c <- time.Time{}
-	return c
-}
-
 // story gathers what an adapter tells until it has told n events.
 func story(t *testing.T, a device.Adapter, n int) (lines []string) {
 	t.Helper()
@@ -132,7 +125,7 @@ func TestStoryOfALossAndReasonsThatChange(t *testing.T) {
 		{err: errors.New("no such rate")},
 		{link: newLink(nil, "4\n#hello\nx\n5\n")},
 	}}
-	a := attach.Attach(t.Context(), tr, lines(t), attach.Options{After: always})
+	a := attach.Attach(t.Context(), tr, lines(t), attach.Options{Interval: time.Microsecond})
 	defer func() { require.NoError(t, a.Close()) }()
 	require.Equal(t, []string{
 		"sampled 1 N·m",
@@ -153,7 +146,7 @@ func TestStoryOfALossAndReasonsThatChange(t *testing.T) {
 
 func TestBusyAtTheStart(t *testing.T) {
 	tr := &scripted{opens: []open{{err: placed(device.ErrBusy, "")}, {err: placed(device.ErrBusy, "")}, {link: newLink(nil, "1\n")}}}
-	a := attach.Attach(t.Context(), tr, lines(t), attach.Options{After: always})
+	a := attach.Attach(t.Context(), tr, lines(t), attach.Options{Interval: time.Microsecond})
 	defer func() { require.NoError(t, a.Close()) }()
 	require.Equal(t, []string{"lost scripted:here: in use by another program: ", "found PM-7", "sampled 1 N·m"}, story(t, a, 3))
 }
@@ -328,7 +321,7 @@ func TestTwoAtOnce(t *testing.T) {
 	var adapters []device.Adapter
 	for _, w := range wires {
 		require.NoError(t, w.Unplug())
-		a := attach.Attach(t.Context(), w, p, attach.Options{After: always})
+		a := attach.Attach(t.Context(), w, p, attach.Options{Interval: time.Microsecond})
 		defer func() { require.NoError(t, a.Close()) }()
 		adapters = append(adapters, a)
 		e, err := a.Next(t.Context())
@@ -365,7 +358,7 @@ func TestLinksDescribeThemselves(t *testing.T) {
 	for _, l := range links {
 		tr.opens = append(tr.opens, open{link: l})
 	}
-	a := attach.Attach(t.Context(), tr, nil, attach.Options{After: always, Describe: func(l device.Link) (*profile.Profile, error) {
+	a := attach.Attach(t.Context(), tr, nil, attach.Options{Interval: time.Microsecond, Describe: func(l device.Link) (*profile.Profile, error) {
 		switch l {
 		case links[1]:
 			return lines(t), nil

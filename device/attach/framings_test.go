@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -45,7 +46,7 @@ func TestEveryFraming(t *testing.T) {
 			}
 			w := devicetest.NewWire(at, "PM-7")
 			opened := make(chan struct{}, 9)
-			a := attach.Attach(t.Context(), &announced{w, opened}, framed(t, tc.framing), attach.Options{After: short})
+			a := attach.Attach(t.Context(), &announced{w, opened}, framed(t, tc.framing), attach.Options{Interval: 20 * time.Millisecond})
 			defer func() { require.NoError(t, a.Close()) }()
 			<-opened
 			patient := tc.frame == "%d"
@@ -104,9 +105,6 @@ func bytewise(text string, apart bool) []string {
 	return strings.Split(text, "")
 }
 
-// short lets the gap of silence be as it is and looks for a lost instrument soon.
-func short(d time.Duration) <-chan time.Time { return time.After(min(d, 20*time.Millisecond)) }
-
 // announced tells when a link was opened: what a wire is fed before is lost.
 type announced struct {
 	*devicetest.Wire
@@ -121,27 +119,23 @@ func (a *announced) Open(ctx context.Context) (device.Link, error) {
 	return link, err
 }
 
-// Silence ends a frame, in time that is not the clock's.
+// Silence ends a frame, and begins anew with every byte.
 func TestSilenceEndsAFrame(t *testing.T) {
-	w := devicetest.NewWire(at, "PM-7")
-	opened := make(chan struct{}, 9)
-	waits, tick := make(chan time.Duration), make(chan time.Time)
-	now := time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
-	a := attach.Attach(t.Context(), &announced{w, opened}, framed(t, "kind = \"silence\"\ngap = \"20 ms\""), attach.Options{
-		Now:   func() time.Time { return now },
-		After: func(d time.Duration) <-chan time.Time { waits <- d; return tick },
+	synctest.Test(t, func(t *testing.T) {
+		w := devicetest.NewWire(at, "PM-7")
+		a := attach.Attach(t.Context(), w, framed(t, "kind = \"silence\"\ngap = \"20 ms\""), attach.Options{})
+		defer func() { require.NoError(t, a.Close()) }()
+		synctest.Wait()
+		require.NoError(t, w.Feed([]byte("1")))
+		time.Sleep(19 * time.Millisecond)
+		require.NoError(t, w.Feed([]byte("2")))
+		last := time.Now()
+		e, err := a.Next(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, "12 N·m", e.Sample.Value.String())
+		require.True(t, last.Equal(e.Time), "when its last byte came")
+		require.Equal(t, 20*time.Millisecond, time.Since(last))
 	})
-	defer func() { require.NoError(t, a.Close()) }()
-	<-opened
-	require.NoError(t, w.Feed([]byte("1")))
-	require.Equal(t, 20*time.Millisecond, <-waits)
-	require.NoError(t, w.Feed([]byte("2")))
-	require.Equal(t, 20*time.Millisecond, <-waits, "it begins anew with every byte")
-	tick <- now
-	e, err := a.Next(t.Context())
-	require.NoError(t, err)
-	require.Equal(t, "12 N·m", e.Sample.Value.String())
-	require.Equal(t, now, e.Time, "when its last byte came")
 }
 
 // packeted gives packets, in pieces where the buffer asks for it.

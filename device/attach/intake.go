@@ -7,8 +7,7 @@ import (
 	"paintmark/device"
 )
 
-// A chunk is what one Read of a link gave; without bytes and error it is the
-// end of a wait.
+// A chunk is what one Read of a link gave.
 type chunk struct {
 	bytes  []byte
 	at     time.Time
@@ -16,33 +15,24 @@ type chunk struct {
 	err    error
 }
 
-// intake reads a link. Where silence may end a frame, it reads on a goroutine
-// of its own, so that it can wait for silence at the same time.
+// intake reads a link on a goroutine of its own, so that silence can be waited
+// for and something said at the same time.
 type intake struct {
-	options  Options
+	now      func() time.Time
 	link     device.Link
 	stamped  device.Stamped
 	packeted device.Packeted
-	unpaced  bool // silence says nothing
 	buf      [2][]byte
-	chunks   chan chunk // nil where the link is read directly
+	chunks   chan chunk
 	stop     context.CancelFunc
 	stopped  chan struct{}
 }
 
-func newIntake(ctx context.Context, link device.Link, o Options, patient bool) *intake {
-	in := &intake{options: o, link: link}
+func newIntake(ctx context.Context, link device.Link, now func() time.Time) *intake {
+	in := &intake{now: now, link: link, chunks: make(chan chunk), stopped: make(chan struct{})}
 	in.stamped, _ = link.(device.Stamped)
 	in.packeted, _ = link.(device.Packeted)
-	if u, ok := link.(device.Unpaced); ok {
-		in.unpaced = u.Unpaced()
-	}
-	in.buf[0] = make([]byte, readSize)
-	if !patient || in.unpaced {
-		return in
-	}
-	in.buf[1] = make([]byte, readSize)
-	in.chunks, in.stopped = make(chan chunk), make(chan struct{})
+	in.buf = [2][]byte{make([]byte, readSize), make([]byte, readSize)}
 	ctx, in.stop = context.WithCancel(ctx)
 	go in.pump(ctx)
 	return in
@@ -70,7 +60,7 @@ func (in *intake) read(buf []byte) chunk {
 	if err != nil {
 		return chunk{err: err}
 	}
-	c := chunk{bytes: buf[:n], at: in.options.Now()}
+	c := chunk{bytes: buf[:n], at: in.now()}
 	if in.stamped != nil {
 		c.at = in.stamped.Stamp()
 	}
@@ -80,37 +70,8 @@ func (in *intake) read(buf []byte) chunk {
 	return c
 }
 
-// next waits for bytes, or until the deadline if there is one.
-func (in *intake) next(deadline time.Time, ok bool) chunk {
-	if in.chunks == nil {
-		return in.read(in.buf[0])
-	}
-	var silence <-chan time.Time
-	if ok {
-		silence = in.options.After(deadline.Sub(in.options.Now()))
-	}
-	select {
-	case c := <-in.chunks:
-		return c
-	case <-in.stopped: // without a word: the adapter is being closed
-		return chunk{err: device.ErrClosed}
-	case <-silence:
-	}
-	// What came in the meantime goes first: its time says whether it was late.
-	select {
-	case c := <-in.chunks:
-		return c
-	default:
-		return chunk{at: deadline}
-	}
-}
-
-// close ends the goroutine; the link is closed for that.
-func (in *intake) close(link device.Link) {
-	if in.chunks == nil {
-		return
-	}
+// close ends the goroutine; the link must be closed already.
+func (in *intake) close() {
 	in.stop()
-	_ = link.Close()
 	<-in.stopped
 }
