@@ -104,7 +104,7 @@ func (h *hearing) loop(ctx context.Context) error {
 	var tells chan *saying // where something may be said now
 	for {
 		if unsaid == nil {
-			unsaid, tells = h.say(ctx)
+			tells, unsaid = h.say(ctx)
 			if unsaid != nil {
 				until, tells = h.options.Now().Add(afterWriting), nil
 			}
@@ -284,20 +284,20 @@ func (h *hearing) resume(ctx context.Context) {
 }
 
 // say says what is to be said now, and gives where more may be accepted.
-func (h *hearing) say(ctx context.Context) (error, chan *saying) {
+func (h *hearing) say(ctx context.Context) (chan *saying, error) {
 	if h.talk == nil {
-		return nil, h.tells // to be told that it is deaf
+		return h.tells, nil // to be told that it is deaf
 	}
 	if err := h.talk.failed; err != nil {
 		if !h.talk.greeted {
-			return &unsaidError{err}, nil
+			return nil, &unsaidError{err}
 		}
-		return err, nil
+		return nil, err
 	}
 	if h.talk.greeted {
 		h.found(ctx)
 	}
-	if h.talk.begun && h.talk.began.After(h.spoke) {
+	if h.talk.began.After(h.spoke) {
 		h.spoke = h.talk.began
 	}
 	if !h.talk.free() {
@@ -312,7 +312,7 @@ func (h *hearing) say(ctx context.Context) (error, chan *saying) {
 	if h.talk.ask(h.options.Now()) {
 		return nil, nil
 	}
-	return nil, h.tells
+	return h.tells, nil
 }
 
 func (h *hearing) accept(s *saying) {

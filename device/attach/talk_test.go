@@ -251,6 +251,7 @@ func TestAStreamThatStops(t *testing.T) {
 		require.Equal(t, device.Quiet, e.Kind)
 		require.Equal(t, 2*time.Second, time.Since(last))
 		require.True(t, last.Equal(e.Since))
+		synctest.Wait()
 		require.Equal(t, []string{"0s ON", "5s ON"}, s.what())
 		time.Sleep(5 * time.Second)
 		require.Empty(t, rest(t, a))
