@@ -85,7 +85,7 @@ func listen(ctx context.Context, c *cli.Call) (err error) {
 	if address.Transport == ble.Name && !ear.decoded {
 		p, o.Describe = nil, ear.describe
 	}
-	a := attach.Attach(context.WithoutCancel(ctx), &heardTransport{t, ear}, p, o)
+	a := attach.Attach(context.WithoutCancel(ctx), &heardTransport{t, func(p []byte, _ time.Time) { ear.chunk(p) }}, p, o)
 	defer func() { err = errors.Join(err, a.Close()) }()
 	for {
 		e, err := a.Next(ctx)
@@ -263,10 +263,16 @@ func (e *ear) encode(l heardLine) {
 	}
 }
 
-// heardTransport lets an ear hear what its links read.
+// heardTransport tells what its links read, and when it came.
 type heardTransport struct {
 	device.Transport
-	ear *ear
+	heard func(p []byte, at time.Time)
+}
+
+// Attested implements device.Attesting.
+func (t *heardTransport) Attested() bool {
+	a, ok := t.Transport.(device.Attesting)
+	return ok && a.Attested()
 }
 
 func (t *heardTransport) Open(ctx context.Context) (device.Link, error) {
@@ -274,18 +280,18 @@ func (t *heardTransport) Open(ctx context.Context) (device.Link, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &heardLink{Link: link, ear: t.ear}
+	l := &heardLink{Link: link, heard: t.heard}
 	if p, ok := link.(device.Packeted); ok {
 		return &heardPackets{l, p}, nil
 	}
 	return l, nil
 }
 
-// heardLink is as the link that it hears.
+// heardLink is as the link that it tells of.
 type heardLink struct {
 	device.Link
-	ear *ear
-	at  time.Time
+	heard func(p []byte, at time.Time)
+	at    time.Time
 }
 
 type heardPackets struct {
@@ -300,7 +306,7 @@ func (l *heardLink) Read(p []byte) (int, error) {
 		if s, ok := l.Link.(device.Stamped); ok {
 			l.at = s.Stamp()
 		}
-		l.ear.chunk(p[:n])
+		l.heard(p[:n], l.at)
 	}
 	return n, err
 }
