@@ -23,7 +23,8 @@ type hearing struct {
 	wake   <-chan time.Time
 	wakeAt time.Time
 
-	at    time.Time // when the last bytes came
+	at    time.Time // when the last bytes came, as the link has it
+	came  time.Time // and by the clock
 	heard int       // sound frames up to now
 	spoke time.Time // when the last of them came, or the instrument was set going
 	// quiet is that it was told so, and silent since when.
@@ -35,7 +36,7 @@ type hearing struct {
 // hear tells what comes until the link fails, and closes it.
 func (a *adapter) hear(ctx context.Context, link device.Link) error {
 	now := a.options.Now()
-	h := &hearing{adapter: a, link: link, reader: a.profile.NewReader(), paced: true, at: now, spoke: now}
+	h := &hearing{adapter: a, link: link, reader: a.profile.NewReader(), paced: true, at: now, came: now, spoke: now}
 	if u, ok := link.(device.Unpaced); ok {
 		h.paced = !u.Unpaced()
 	}
@@ -175,7 +176,7 @@ func (h *hearing) due(talking bool) (due time.Time, some bool) {
 	}
 	waits, waiting := h.reader.Deadline()
 	sooner(waits, waiting)
-	sooner(h.at.Add(Pause), !waiting && !h.stuck && len(h.reader.Rest()) > 0)
+	sooner(h.came.Add(Pause), !waiting && !h.stuck && len(h.reader.Rest()) > 0)
 	sooner(h.gathered.due())
 	if h.talk != nil && talking {
 		sooner(h.talk.due())
@@ -198,7 +199,7 @@ func (h *hearing) elapse(ctx context.Context, now time.Time) {
 		h.reader.Elapse(now)
 		h.tellAll(ctx)
 	}
-	if rest := h.reader.Rest(); !waiting && !h.stuck && len(rest) > 0 && !now.Before(h.at.Add(Pause)) {
+	if rest := h.reader.Rest(); !waiting && !h.stuck && len(rest) > 0 && !now.Before(h.came.Add(Pause)) {
 		h.stuck = true
 		h.tell(ctx, device.Event{Kind: device.Unfinished, Raw: append([]byte(nil), rest...), Err: h.unfinished(rest)})
 	}
@@ -235,7 +236,7 @@ func (h *hearing) unfinished(rest []byte) error {
 // take reads what came.
 func (h *hearing) take(ctx context.Context, c chunk) {
 	h.found(ctx)
-	h.at = c.at
+	h.at, h.came = c.at, h.options.Now()
 	h.reader.Feed(c.bytes, c.at)
 	if c.packet {
 		h.reader.EndPacket()

@@ -327,6 +327,7 @@ func TestTell(t *testing.T) {
 		time.Sleep(900 * time.Millisecond)
 		require.Equal(t, []string{"0s ?", "100ms ?", "150ms Z", "550ms ?", "650ms ?"}, s.what()[:5], "it may reply to that as well")
 		require.NoError(t, s.Unplug())
+		synctest.Wait()
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
 		require.ErrorIs(t, a.(device.Teller).Tell(ctx, []byte("Z")), context.DeadlineExceeded)
