@@ -455,7 +455,7 @@ func periodic(t *take) (list []*cut) {
 			}
 			whole += boolInt((end-at[k])%n == 0)
 		}
-		if whole*10 < 8*(len(at)-1) {
+		if whole < len(at)-1-len(at)/10 {
 			continue
 		}
 		for i := n; i < len(data); i++ {

@@ -6,6 +6,7 @@ import (
 	"math/bits"
 	"slices"
 	"strings"
+	"time"
 
 	"paintmark/device"
 )
@@ -101,9 +102,9 @@ func Sensible(heard ...Heard) bool {
 func readable(takes []*take) (list []*take) {
 	for _, t := range takes {
 		if clarity(t) >= clear {
-			list = append(list, opened(t))
+			list = append(list, opened(t, t))
 		} else if mended := sevenBits(t); mended != nil && clarity(mended) >= clear {
-			list = append(list, opened(mended))
+			list = append(list, opened(mended, t))
 		}
 	}
 	slices.SortStableFunc(list, func(a, b *take) int {
@@ -119,10 +120,24 @@ func boolInt(b bool) int {
 	return 0
 }
 
-// opened is a take of text without what opening the port made: bytes at the
-// very beginning that are no text.
-func opened(t *take) *take {
-	chunks := slices.Clone(t.pulls[0].chunks)
+// opened is a take of text without what opening the port made: bytes at the very
+// beginning that are no text, and a few before a silence with such among them.
+// heard is the take as it came.
+func opened(t, heard *take) *take {
+	chunks, raw := slices.Clone(t.pulls[0].chunks), heard.pulls[0].chunks
+	for n, i := 0, 0; i < len(raw) && n <= 8; i++ {
+		n += len(raw[i].Bytes)
+		if i+1 < len(raw) && raw[i+1].At-raw[i].At >= 100*time.Millisecond {
+			odd := false
+			for _, c := range raw[:i+1] {
+				odd = odd || slices.ContainsFunc(c.Bytes, func(b byte) bool { return !textual(b) })
+			}
+			if n <= 8 && odd {
+				chunks = chunks[i+1:]
+			}
+			break
+		}
+	}
 	for n := 0; n < 8 && len(chunks) > 0; n++ {
 		b := chunks[0].Bytes
 		if textual(b[0]) {

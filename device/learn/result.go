@@ -42,6 +42,10 @@ func (f *finding) result(takes []*take, values int, o Options) Result {
 		number.Sure = Likely
 		number.Why += "; a part of the frame is not understood, and frames in which it has another form are not read"
 	}
+	if f.allNegative() && number.Sure == Certain {
+		number.Sure = Likely
+		number.Why += "; all values shown were negative"
+	}
 	if f.loc.column && number.Sure == Certain {
 		number.Sure = Likely
 		number.Why += "; digits that are none of it stand right beside it"
@@ -79,6 +83,11 @@ func plural(n int, one, many string) string {
 		return one
 	}
 	return fmt.Sprintf("%d %s", n, many)
+}
+
+// allNegative tells whether no positive value was shown.
+func (f *finding) allNegative() bool {
+	return !slices.ContainsFunc(f.loc.hits, func(h hit) bool { return !h.shown.n.negative && h.shown.n.digits != "" })
 }
 
 // digitsTold tells whether it is known that numbers are filled up, or that they
@@ -235,6 +244,8 @@ func (f *finding) signBelief() Belief {
 		seen = seen || h.shown.n.negative
 	}
 	switch {
+	case f.allNegative():
+		return Belief{Sign, f.signWords(), NotTold, "all values shown were negative: how a positive one is written is not told"}
 	case seen && !f.loc.signed:
 		return Belief{Sign, "in a part of the frame of its own", Likely, "it goes with the values shown"}
 	case seen && f.loc.bits >= certainBits:

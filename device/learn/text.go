@@ -53,6 +53,9 @@ func (f *finding) better(o *finding) bool {
 	if math.Abs(a-b) > 0.4 {
 		return a > b
 	}
+	if f.cut.kind == "silence" && o.cut.kind == "silence" {
+		return false // the likelier gaps come first
+	}
 	if f.rank() != o.rank() {
 		return f.rank() > o.rank()
 	}
@@ -483,9 +486,9 @@ func (f *finding) describe(c *cell, plain bool, table func(string, map[string]st
 			}
 		}
 		note := "no text of it is usual, so every reading carries it"
-		if texts[most]*5 >= of*3 && most != "" {
-			means[most] = ""
-			note = fmt.Sprintf("%s is taken for \"all is well\" as the usual one", quoted(most))
+		if well, ok := usual(texts, most, of); ok {
+			means[well] = ""
+			note = fmt.Sprintf("%s is taken for \"all is well\"", quoted(well))
 		}
 		if len(means) == 0 {
 			means["-"] = ""
@@ -496,6 +499,26 @@ func (f *finding) describe(c *cell, plain bool, table func(string, map[string]st
 		f.unread = append(f.unread, words)
 		f.notes = append(f.notes, "a part that is not understood and may be anything of its form: "+words)
 	}
+}
+
+// Words that instruments use for "all is well", and for the contrary (common
+// practice).
+var (
+	wellWords = []string{"OK", "PASS", "GOOD", "GO", "G", "0"}
+	illWords  = []string{"OL", "LB", "LO", "LOW", "HI", "HIGH", "NG", "FAIL", "ERR", "BAD", "L", "H", "E", "U", "1", "2", "3"}
+)
+
+// usual is the text of a status that says that all is well: by its word, or
+// because most values shown had it.
+func usual(texts map[string]int, most string, of int) (string, bool) {
+	for _, w := range wellWords {
+		for t := range texts {
+			if strings.EqualFold(t, w) {
+				return t, true
+			}
+		}
+	}
+	return most, most != "" && texts[most]*5 >= of*3 && !slices.Contains(illWords, strings.ToUpper(most))
 }
 
 // try parses the profile and runs it over what was heard.
