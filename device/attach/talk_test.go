@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -203,9 +204,10 @@ func TestAsking(t *testing.T) {
 func TestAskedInVain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var s *speaker
-		answers := true
+		var answers atomic.Bool
+		answers.Store(true)
 		s = newSpeaker(func(n int, what string) {
-			if answers {
+			if answers.Load() {
 				_ = s.Feed([]byte("#no value\n")) // a reply as well
 			}
 		})
@@ -215,7 +217,7 @@ func TestAskedInVain(t *testing.T) {
 		require.Empty(t, rest(t, a))
 		require.NoError(t, s.Feed([]byte("7\n")))
 		last := next(t, a).Time
-		answers = false
+		answers.Store(false)
 		e := next(t, a)
 		require.Equal(t, device.Quiet, e.Kind)
 		require.True(t, last.Equal(e.Since))
