@@ -21,7 +21,8 @@ import (
 //
 // An error means that nothing was recorded, except ErrUnwitnessed, with which
 // the entries are returned too. A book whose end its witness does not confirm is
-// ErrDamaged, and is left as it is. Append reads the ends of book and witness,
+// ErrDamaged, and is left as it is. A trace that a fact names must be in the book
+// as it is named. Append reads the ends of book and witness,
 // and once for every Book, and when another program has written, its pages.
 func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, error) {
 	if b.options.Station == "" {
@@ -30,6 +31,18 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 	now := b.options.Now()
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.since = max(now.Sub(b.options.Start), b.since+1)
+	w, err := b.update(ctx, func(w *writer) error { return w.write(bodies) })
+	if w == nil {
+		return nil, err
+	}
+	return w.entries, err
+}
+
+// update calls change in a transaction, and writes to the witness what that
+// recorded. It gives the writer where the transaction is on disk, even if the
+// witness then could not be written.
+func (b *Book) update(ctx context.Context, change func(*writer) error) (*writer, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, b.fail(err)
 	}
@@ -38,14 +51,12 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 		return nil, err
 	}
 	defer func() { l.close() }()
-
-	b.since = max(now.Sub(b.options.Start), b.since+1)
 	w := &writer{book: b, locked: l}
 	defer w.closeWitness()
 	err = guarded(func() error {
 		return l.db.Update(func(tx *bbolt.Tx) error {
 			w.tx = tx
-			return w.write(bodies)
+			return change(w)
 		})
 	})
 	switch {
@@ -57,13 +68,13 @@ func (b *Book) Append(ctx context.Context, bodies ...fact.Body) ([]fact.Entry, e
 	}
 	if len(w.lines) > 0 {
 		if err := b.addLines(w.witness, w.lines); err != nil {
-			return w.entries, &Error{Path: b.path, Class: ErrUnwitnessed, Cause: err}
+			return w, &Error{Path: b.path, Class: ErrUnwitnessed, Cause: err}
 		}
 	}
 	if info, err := l.file.Stat(); err == nil {
 		b.trusted = stamp{w.transaction, info.Size(), info.ModTime()}
 	}
-	return w.entries, nil
+	return w, nil
 }
 
 // errUntrusted means that the file is not as it was last found sound.
@@ -99,7 +110,7 @@ func (b *Book) lockForWriting(ctx context.Context) (*locked, error) {
 	return b.lock(ctx, false, admitAny)
 }
 
-// A writer is one call of Append.
+// A writer is one transaction.
 type writer struct {
 	book    *Book
 	locked  *locked
@@ -120,20 +131,28 @@ func (w *writer) closeWitness() {
 	}
 }
 
-// write puts the facts into the transaction, after book and witness were found
-// to agree.
-func (w *writer) write(bodies []fact.Body) error {
-	entries, chain := w.tx.Bucket(bucketEntries), w.tx.Bucket(bucketChain)
-	if entries == nil || chain == nil {
-		return &Error{Class: ErrDamaged, Detail: "a part of it is gone"}
+// begin makes sure that book and witness agree, and gives each station's last
+// entry.
+func (w *writer) begin() ([]line, error) {
+	chain := w.tx.Bucket(bucketChain)
+	if w.tx.Bucket(bucketEntries) == nil || chain == nil {
+		return nil, &Error{Class: ErrDamaged, Detail: "a part of it is gone"}
 	}
 	last, err := lastLines(chain)
 	if err != nil {
+		return nil, err
+	}
+	return last, w.settle(last)
+}
+
+// write puts the facts into the transaction, after book and witness were found
+// to agree.
+func (w *writer) write(bodies []fact.Body) error {
+	last, err := w.begin()
+	if err != nil {
 		return err
 	}
-	if err := w.settle(last); err != nil {
-		return err
-	}
+	entries, chain := w.tx.Bucket(bucketEntries), w.tx.Bucket(bucketChain)
 	w.transaction = uint64(w.tx.ID()) - 1
 	if len(bodies) == 0 {
 		return errNothing
@@ -150,6 +169,9 @@ func (w *writer) write(bodies []fact.Body) error {
 	}
 	chain.FillPercent = 1 // a station's numbers rise
 	for _, body := range bodies {
+		if err := w.checkTrace(fact.TraceOf(body)); err != nil {
+			return err
+		}
 		ref.Number++
 		e := fact.Entry{
 			Ref: ref, Time: o.at(w.book.since), Since: w.book.since, Session: o.Session, Body: body,

@@ -114,6 +114,7 @@ func (b *Book) Created() time.Time { return b.created }
 type label struct {
 	build   string
 	created time.Time
+	traces  bool // that there are some
 }
 
 // readLabel reads the bucket about. The error is of class ErrForeign, ErrNewer
@@ -139,14 +140,14 @@ func readLabel(f *pages.File) (label, error) {
 	switch {
 	case !ok || err != nil || version == 0:
 		return label{}, &Error{Class: ErrDamaged, Detail: "it does not say which format it has"}
-	case version > formatVersion:
-		return label{}, &Error{Class: ErrNewer, Detail: fmt.Sprintf("format %d, this program knows up to %d", version, formatVersion)}
+	case version > tracesVersion:
+		return label{}, &Error{Class: ErrNewer, Detail: fmt.Sprintf("format %d, this program knows up to %d", version, tracesVersion)}
 	}
 	created, err := time.Parse(time.RFC3339Nano, values[string(keyCreated)])
 	if err != nil || len(values) != 3 {
 		return label{}, &Error{Class: ErrDamaged, Detail: "what it says about itself is garbled"}
 	}
-	return label{values[string(keyBuild)], created}, nil
+	return label{values[string(keyBuild)], created, version == tracesVersion}, nil
 }
 
 // fail gives an error of this package the book's path, and every other one, as

@@ -76,10 +76,14 @@ func examine(s *snapshot, search bool) *examination {
 	x.judgeLabel()
 	x.report.Renewable = !x.denied && !x.report.Sound() &&
 		!slices.ContainsFunc(x.report.Faults, func(f Fault) bool { return f.Kind != Witness })
+	x.sort()
+	return x
+}
+
+func (x *examination) sort() {
 	slices.SortStableFunc(x.report.Faults, func(a, b Fault) int {
 		return cmp.Or(cmp.Compare(a.Ref.Station, b.Ref.Station), cmp.Compare(a.Ref.Number, b.Ref.Number))
 	})
-	return x
 }
 
 func (x *examination) fault(k *known, kind Kind, format string, args ...any) {
@@ -110,7 +114,7 @@ func (x *examination) know(r fact.Ref) *known {
 func (x *examination) readPages() {
 	buckets, faults := x.s.pages.Buckets()
 	for name := range buckets {
-		if name != string(bucketAbout) && name != string(bucketEntries) && name != string(bucketChain) {
+		if name != string(bucketAbout) && name != string(bucketEntries) && name != string(bucketChain) && name != string(bucketTraces) {
 			x.fault(nil, Page, "a bucket %q, which this program does not know", name)
 		}
 	}

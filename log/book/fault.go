@@ -19,6 +19,7 @@ const (
 	Newer      Kind = "newer"        // an entry that only a newer program can read
 	Chain      Kind = "chain"        // the book's own list of entries disagrees with them
 	Witness    Kind = "witness"      // the witness disagrees with the book
+	Trace      Kind = "trace"        // the samples of a pull are not those that were recorded
 	Label      Kind = "label"        // what the book says about itself disagrees with its opening
 	Page       Kind = "page"         // a page of the file
 	Header     Kind = "header"       // one of the two header pages

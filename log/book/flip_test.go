@@ -26,7 +26,8 @@ func newSmall(t testing.TB) specimen {
 	require.NoError(t, err)
 	record(t, b, readings(4)...)
 	record(t, other, reading(1), reading(2))
-	record(t, b, reading(3))
+	record(t, b, pulled(t, b, reading(3), 40))
+	begin(t, other, "head/4", 30) // and never ended
 	var s specimen
 	s.book, err = os.ReadFile(path)
 	require.NoError(t, err)
@@ -47,6 +48,7 @@ func (s specimen) look() (Report, []fact.Entry) {
 	}
 	shot.pages = p
 	x := examine(shot, false)
+	x.judgeTraces()
 	x.report.Faults = append(x.report.Faults, pageFaults(p.Check())...)
 	return x.report, x.accepted()
 }

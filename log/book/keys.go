@@ -9,11 +9,13 @@ import (
 	"paintmark/log/entry"
 )
 
-// The buckets of a book. "traces" is kept free for the samples of pulls.
+// The buckets of a book. A book without a pull that was recorded sample by sample
+// has no traces.
 var (
 	bucketAbout   = []byte("about")
 	bucketEntries = []byte("entries")
 	bucketChain   = []byte("chain")
+	bucketTraces  = []byte("traces")
 )
 
 // The keys of the bucket about, and what format says.
@@ -24,8 +26,11 @@ var (
 )
 
 const (
-	formatPrefix  = "paintmark-book "
+	formatPrefix = "paintmark-book "
+	// formatVersion is the format of a new book, tracesVersion that of one with
+	// traces, which a program that knows none could not check.
 	formatVersion = 1
+	tracesVersion = 2
 )
 
 var errKey = errors.New("no such key is ever written")
@@ -63,6 +68,24 @@ func parseChainKey(key []byte) (fact.Ref, error) {
 		return fact.Ref{}, errKey
 	}
 	return r, nil
+}
+
+// traceKey is where a part of a trace stands: its head as part 0, then its blocks.
+func traceKey(station string, number uint64, part uint32) []byte {
+	return binary.BigEndian.AppendUint32(tracePrefix(station, number), part)
+}
+
+// tracePrefix is what the keys of a trace's parts start with.
+func tracePrefix(station string, number uint64) []byte {
+	return chainKey(fact.Ref{Station: station, Number: number})
+}
+
+func parseTraceKey(key []byte) (r fact.Ref, part uint32, err error) {
+	if len(key) < 4 {
+		return fact.Ref{}, 0, errKey
+	}
+	r, err = parseChainKey(key[:len(key)-4])
+	return r, binary.BigEndian.Uint32(key[len(key)-4:]), err
 }
 
 // A chainRecord is what the chain says of an entry.

@@ -25,7 +25,12 @@ type Report struct {
 	Intact    int   // how many are in their place as they were recorded
 	Recovered int   // how many are not, but could be had from elsewhere in the file
 	Bytes     int64 // of the entries that are left
-	Ends      []End // each station's last entry that is left
+
+	Traces       int // how many the entries that are left name
+	TracesIntact int // how many of these are as they were recorded
+	Unnamed      int // how many are whole, and no entry names them
+
+	Ends []End // each station's last entry that is left
 	// Faults are all that is wrong. Where they are of one entry, they stand in
 	// the order of stations and numbers.
 	Faults []Fault
@@ -131,6 +136,7 @@ func Salvage(path string) (Report, []fact.Entry, error) {
 			return b.fail(err)
 		}
 		x = examine(s, true)
+		x.judgeTraces()
 		x.checkPages()
 		return nil
 	})
@@ -193,6 +199,7 @@ func salvageFile(path string, why error) (*examination, error) {
 	// The header pages may be good though the file ends too early.
 	s.pages, _ = pages.Headers(file)
 	x := examine(s, true)
+	x.judgeTraces()
 	if errors.Is(why, ErrForeign) && x.report.Intact+x.report.Recovered == 0 {
 		return nil, why
 	}
