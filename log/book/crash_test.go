@@ -23,11 +23,13 @@ const crashEnv = "PAINTMARK_TEST_RECORD"
 const gaveUp = 3
 
 func TestMain(m *testing.M) {
-	if path := os.Getenv(crashEnv); path != "" {
-		if err := recordForEver(path); err != nil {
-			fmt.Fprintln(os.Stderr, err)
+	for env, record := range map[string]func(string) error{crashEnv: recordForEver, pullEnv: pullForEver} {
+		if path := os.Getenv(env); path != "" {
+			if err := record(path); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+			}
+			os.Exit(gaveUp)
 		}
-		os.Exit(gaveUp)
 	}
 	os.Exit(m.Run())
 }
