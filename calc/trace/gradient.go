@@ -6,6 +6,10 @@ import (
 	"slices"
 )
 
+// wander is by how much of itself friction changes along a turn of some tens of
+// degrees: an assumption.
+const wander = 0.002
+
 // decimated is how many points of the curve gradients are taken from at most.
 const decimated = 500
 
@@ -13,13 +17,18 @@ const decimated = 500
 type local struct{ turn, torque, slope, err float64 }
 
 // gradients are the features that need the gradient of torque over turn, taken by a
-// robust line over a window of a tenth of the turn, at least four degrees.
+// robust line over a window of a tenth of the turn, at least four degrees and at most
+// ten.
 func (r *reader) gradients() {
 	f := &r.f
 	type point struct{ turn, torque float64 }
 	var points []point
 	if r.onset < len(r.curve) {
+		top := r.strokes[len(r.strokes)-1].top
 		for _, i := range r.curve[r.onset:] {
+			if i > top && r.turn[i] < r.turn[top]+max(0.5, 5*r.angleNoise) {
+				continue // the wrench is held, and nothing turns
+			}
 			points = append(points, point{r.turn[i], r.torque[i]})
 		}
 	}
@@ -40,7 +49,7 @@ func (r *reader) gradients() {
 		x, y = append(x, sx/float64(end-i)), append(y, sy/float64(end-i))
 	}
 	span := x[len(x)-1] - x[0]
-	window := max(span/10, 4)
+	window := min(max(span/10, 4), 10)
 	fit := func(from, to float64) (line, bool) {
 		a, _ := slices.BinarySearch(x, from)
 		b, _ := slices.BinarySearch(x, to)
@@ -49,11 +58,13 @@ func (r *reader) gradients() {
 		}
 		return fitLine(x[a:b], y[a:b], r.noise/math.Sqrt(float64(group)), &r.scratch)
 	}
-	const grid = 60
+	// spread is how much of a window about a turn has points
+	spread := func(at float64) float64 { return min(at+window/2, x[len(x)-1]) - max(at-window/2, x[0]) }
+	const grid = 100
 	var g []local
 	for i := range grid + 1 {
 		at := x[0] + window/4 + (span-window/2)*float64(i)/grid
-		if l, ok := fit(at-window/2, at+window/2); ok && l.n >= 5 && (len(g) == 0 || l.x0 > g[len(g)-1].turn) {
+		if l, ok := fit(at-window/2, at+window/2); ok && l.n >= 5 && spread(at) > window/2 && (len(g) == 0 || l.x0 > g[len(g)-1].turn) {
 			g = append(g, local{l.x0, l.y0, l.slope, l.slopeError})
 		}
 	}
@@ -77,8 +88,8 @@ func (r *reader) gradients() {
 			bent = (b.slope - a.slope) / 4
 		}
 	}
-	slopeError := math.Hypot(zone.slopeError, bent) + 0.03*f.Flex.Uncertainty()
-	slopeError = math.Hypot(slopeError, zone.slope*zone.slope*f.Flex.Uncertainty())
+	wandered := wander * (zone.y0 - r.zero) / (g[last].turn - g[first].turn)
+	slopeError := math.Sqrt(sq(zone.slopeError) + sq(bent) + sq(wandered) + sq(zone.slope*zone.slope*f.Flex.Uncertainty()))
 	f.Stiffness = Told(zone.slope, slopeError)
 	f.LinearFrom, f.LinearTo = Told(g[first].turn, window/2), Told(g[last].turn, window/2)
 
@@ -89,10 +100,10 @@ func (r *reader) gradients() {
 	f.Origin = Told(origin, originError)
 	f.BeyondOrigin = Told(f.Turned.Number()-origin, math.Hypot(originError, r.turnError))
 
-	r.snug(g, first, zone.slope, window)
+	r.snug(g, last, zone.slope, window)
 	r.yield(g, last, zone.slope, slopeError)
 	f.Prevailing = Untold("the bolt clamped from the first turn on")
-	if first > 0 && g[0].slope < 0.3*zone.slope {
+	if r.last == 0 && first > 0 && g[0].slope < 0.3*zone.slope {
 		f.Prevailing = Told(g[0].torque-r.zero, r.noise)
 	}
 }
@@ -119,15 +130,20 @@ func linearZone(g []local, fit func(from, to float64) (line, bool)) (zone line, 
 	for range 3 {
 		best := 0.0
 		for i := 0; i < len(g); i++ {
-			j, gained := i, 0.0
-			for j < len(g) && math.Abs(g[j].slope-typical) <= 0.12*typical+2*g[j].err {
-				gained += g[j].slope
-				j++
+			constant := func(j int) bool { return math.Abs(g[j].slope-typical) <= 0.12*typical+2*g[j].err }
+			if !constant(i) {
+				continue
+			}
+			gained, end := 0.0, i
+			for j := i; j < len(g) && j-end <= 3; j++ { // over a stroke's end or a pause
+				if constant(j) {
+					gained, end = gained+g[j].slope, j
+				}
 			}
 			if gained > best {
-				best, first, last = gained, i, j-1
+				best, first, last = gained, i, end
 			}
-			i = max(i, j)
+			i = max(i, end)
 		}
 		if best == 0 || last-first < 3 {
 			return line{}, 0, 0, false
@@ -141,14 +157,14 @@ func linearZone(g []local, fit func(from, to float64) (line, bool)) (zone line, 
 }
 
 // snug finds where the gradient first came to its share of the linear zone's.
-func (r *reader) snug(g []local, first int, slope, window float64) {
+func (r *reader) snug(g []local, last int, slope, window float64) {
 	f := &r.f
 	want := r.snugShare * slope
-	i := first
-	for i >= 0 && g[i].slope >= want {
-		i--
+	i := 0
+	for i < last && (g[i].slope < want || g[i+1].slope < want) {
+		i++
 	}
-	if i < 0 {
+	if i--; i < 0 || g[i].slope >= want {
 		no := Untold("the samples begin beyond it")
 		f.Snug, f.BeyondSnug = Point{no, no, -1}, no
 		return
@@ -167,20 +183,18 @@ func (r *reader) snug(g []local, first int, slope, window float64) {
 // yield finds where the gradient falls to its share of the linear zone's.
 func (r *reader) yield(g []local, last int, slope, slopeError float64) {
 	f := &r.f
-	lowest := g[last]
-	for _, l := range g[last:] {
-		if l.slope < lowest.slope {
-			lowest = l
-		}
+	var ends, errs []float64
+	for _, l := range g[max(last, len(g)-3):] {
+		ends, errs = append(ends, l.slope), append(errs, l.err)
 	}
-	f.Lowest = Told(lowest.slope, lowest.err).over(Told(slope, slopeError))
+	f.EndGradient = Told(median(ends), median(errs)).over(Told(slope, slopeError))
 	want := r.yieldShare * slope
 	i := len(g)
 	for i > last && g[i-1].slope < want {
 		i--
 	}
 	if i == len(g) {
-		no := Untold("the gradient did not fall to %.0f %% of the linear zone's: at least %.0f %%", 100*r.yieldShare, 100*f.Lowest.Number())
+		no := Untold("the gradient is %.0f %% of the linear zone's at the end: it did not fall to %.0f %%", 100*f.EndGradient.Number(), 100*r.yieldShare)
 		f.Yield = Point{no, no, -1}
 		return
 	}

@@ -21,6 +21,8 @@ type Known struct {
 	LeftHand bool
 	// Last is the final torque of the last pull on this bolt.
 	Last quantity.Quantity
+	// Flex is the wrench's flex from other pulls, for traces that do not tell it.
+	Flex Value
 	// SnugShare is the share of the linear zone's gradient at which alignment counts
 	// as over: 0.8 if zero, our own choice.
 	SnugShare float64
@@ -91,10 +93,10 @@ type Features struct {
 	Snug Point
 	// BeyondSnug and BeyondOrigin are the turn from there to the end.
 	BeyondSnug, BeyondOrigin Value
-	// Lowest is the least gradient after the linear zone, as a share of the linear
-	// zone's. Yield is where it falls to YieldShare and stays below.
-	Lowest Value
-	Yield  Point
+	// EndGradient is the gradient at the end, as a share of the linear zone's. Yield is
+	// where it falls to YieldShare and stays below.
+	EndGradient Value
+	Yield       Point
 	// Bend is the gradient over the last 30 % of the torque as a share of that over 35 to
 	// 60 %: 1 for an elastic joint, below for one that gives way, above for a bolt that
 	// bottoms or seizes.
@@ -160,7 +162,7 @@ func Read(t *Trace, k Known) (Features, error) {
 		r.rate()
 		return r.f, nil
 	}
-	r.flex()
+	r.flex(k.Flex)
 	r.join()
 	r.turns()
 	r.breakaway()
@@ -187,15 +189,16 @@ type reader struct {
 	turn                 []float64 // joined; valid where inTurn
 	curve                []int     // samples of tightening, in order
 	flexed               float64
+	returns              bool // whether the angle goes back with the handle
 	turnError            float64
 	onset                int // place in curve where the bolt first moves
 	scratch, xs, ys, srt []float64
 	f                    Features
 }
 
-// stroke is the samples first to last above the threshold; end is where its
-// tightening ended.
-type stroke struct{ first, end, last int }
+// stroke is the samples first to last above the threshold; top is the last maximum,
+// end where its tightening ended.
+type stroke struct{ first, top, end, last int }
 
 func (r *reader) load(leftHand bool) {
 	t := r.trace
@@ -267,6 +270,9 @@ func (r *reader) strokesOf() string {
 			rest = append(rest, i)
 		}
 	}
+	if still := r.still(rest); len(still) >= 8 {
+		rest = still
+	}
 	r.f.Zero, r.f.Noise = Untold("the wrench was never at rest in these samples"), Untold("the wrench was never at rest in these samples")
 	if len(rest) >= 8 {
 		var still []float64
@@ -305,7 +311,12 @@ func (r *reader) strokesOf() string {
 				break
 			}
 		}
-		s.end = best
+		s.top, s.end = best, best
+		for i := best; i <= s.last; i++ { // a bolt that yields turns on at one torque
+			if r.smooth[i]-r.zero >= 0.95*(r.smooth[best]-r.zero) {
+				s.end = i
+			}
+		}
 	}
 	r.f.Strokes, r.f.BackStrokes = len(r.strokes), len(r.back)
 	last := r.strokes[len(r.strokes)-1]
@@ -314,6 +325,23 @@ func (r *reader) strokesOf() string {
 		r.f.Open = true
 	}
 	return ""
+}
+
+// still leaves of samples without torque those in which the handle does not move:
+// what a bolt takes to be run down is no zero.
+func (r *reader) still(rest []int) []int {
+	if r.angle == nil {
+		return nil
+	}
+	const far, slow = 3, 5.0 // samples, degrees a second
+	var still []int
+	for _, i := range rest {
+		a, b := max(0, i-far), min(len(r.angle)-1, i+far)
+		if math.Abs(r.angle[b]-r.angle[a]) < slow*(r.seconds[b]-r.seconds[a]) {
+			still = append(still, i)
+		}
+	}
+	return still
 }
 
 // runs are where a torque stays above off after it rose above on.
@@ -366,7 +394,7 @@ func (r *reader) noZone(why string) {
 	f, no := &r.f, Untold("%s", why)
 	f.Bend = no
 	f.Prevailing, f.Stiffness, f.LinearFrom, f.LinearTo, f.Origin = no, no, no, no, no
-	f.BeyondSnug, f.BeyondOrigin, f.Lowest = no, no, no
+	f.BeyondSnug, f.BeyondOrigin, f.EndGradient = no, no, no
 	f.Snug, f.Yield = Point{no, no, -1}, Point{no, no, -1}
 }
 
@@ -380,7 +408,7 @@ func (r *reader) torques() {
 	}
 	// the largest of many noisy samples is one to three standard deviations high
 	f.Peak = Told(r.torque[f.PeakSample], 2*r.noise)
-	f.FinalSample = r.strokes[len(r.strokes)-1].end
+	f.FinalSample = r.strokes[len(r.strokes)-1].top
 	f.Final = Told(r.smooth[f.FinalSample], 1.2*r.noise)
 }
 

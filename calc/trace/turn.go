@@ -7,9 +7,9 @@ import (
 
 // flex finds the wrench's flex: where torque goes at the end of a stroke, and where it
 // comes again at the beginning of one on a bolt that was turned before.
-func (r *reader) flex() {
+func (r *reader) flex(known Value) {
 	var sum, weight float64
-	use := func(from, to int, low, high float64) {
+	use := func(from, to int, low, high float64) bool {
 		r.xs, r.ys = r.xs[:0], r.ys[:0]
 		for i := from; i <= to; i++ {
 			if v := r.torque[i] - r.zero; v >= low && v <= high {
@@ -17,24 +17,30 @@ func (r *reader) flex() {
 			}
 		}
 		if len(r.xs) < 4 || slices.Max(r.xs)-slices.Min(r.xs) < 0.25*high {
-			return
+			return false
 		}
 		l, ok := fitLine(r.xs, r.ys, max(r.angleNoise, 1e-6), &r.scratch)
-		if ok && l.slope > 4*l.slopeError { // a wrench that counts turning forward only does not turn back
-			w := 1 / (l.slopeError * l.slopeError)
-			sum, weight = sum+w*l.slope, weight+w
+		if !ok || l.slope < 4*l.slopeError { // a wrench that counts turning forward only does not turn back
+			return false
 		}
+		w := 1 / (l.slopeError * l.slopeError)
+		sum, weight = sum+w*l.slope, weight+w
+		return true
 	}
 	highest := 0.0
 	for k, s := range r.strokes {
 		end := r.smooth[s.end] - r.zero
-		if end > 0.2*r.reference {
-			use(s.end, min(s.last+1, len(r.torque)-1), 0.15*end, 0.93*end)
+		if end > 0.2*r.reference && use(s.end, min(s.last+1, len(r.torque)-1), 0.15*end, 0.93*end) {
+			r.returns = true
 		}
 		if k > 0 && highest > 0.2*r.reference {
 			use(s.first, r.regain(s, 0.85*highest), 0.1*highest, 0.85*highest)
 		}
 		highest = max(highest, end)
+	}
+	if weight == 0 && known.Told() {
+		r.flexed, r.f.Flex = known.Number(), known
+		return
 	}
 	if weight == 0 {
 		r.f.Flex = Untold("no stroke has enough samples of torque that comes or goes while the bolt stands still")
@@ -94,7 +100,7 @@ func (r *reader) join() {
 					base = medianInPlace(r.xs)
 				}
 			}
-			if r.smooth[s.end]-r.zero < 0.97*highest { // it never came to turn the bolt
+			if !r.f.Flex.Told() && r.smooth[s.end]-r.zero < 0.97*highest { // it never came to turn the bolt
 				continue
 			}
 		}
@@ -102,17 +108,33 @@ func (r *reader) join() {
 			r.turn[i] = total + r.theta[i] - base
 			r.curve = append(r.curve, i)
 		}
-		end := 0.0
-		count := 0.0
-		for i := max(from, s.end-1); i <= min(s.end+1, s.last); i++ {
-			end, count = end+r.theta[i], count+1
-		}
-		total = max(total, total+end/count-base)
+		total = max(total, total+r.endOf(s)-base)
 		highest = max(highest, r.smooth[s.end]-r.zero)
 		r.turnError = math.Hypot(r.turnError, 1.3*r.angleNoise)
 	}
 	r.turnError = math.Hypot(r.turnError, r.f.Flex.Uncertainty()*highest)
+	if first := r.strokes[0]; r.returns || r.f.Flex.Told() { // where torque crosses the threshold is as sure as its noise
+		twice := r.turn[r.regain(first, 2*r.on)]
+		r.turnError = math.Hypot(r.turnError, max(r.noise, r.f.Zero.Uncertainty())*max(twice, 0)/r.on)
+	}
 	r.f.Turned = Told(total, r.turnError)
+}
+
+// endOf is the bolt's angle at the end of a stroke: the median while the wrench is let
+// go, where that shows; the last one of tightening otherwise.
+func (r *reader) endOf(s stroke) float64 {
+	if r.returns {
+		r.xs = r.xs[:0]
+		for i := s.end + 1; i <= s.last; i++ {
+			if r.smooth[i]-r.zero > 0.2*(r.smooth[s.end]-r.zero) {
+				r.xs = append(r.xs, r.theta[i])
+			}
+		}
+		if len(r.xs) >= 3 {
+			return medianInPlace(r.xs)
+		}
+	}
+	return r.theta[s.end]
 }
 
 // turns are the features of the joined curve that need no gradient.
@@ -204,11 +226,11 @@ func (r *reader) breakaway() {
 		return
 	}
 	jump := 0.0
-	if at > 0 {
-		jump = max(0, r.torque[at]-r.torque[at-1])
+	for c := 1; c <= before; c++ {
+		jump = max(jump, r.smooth[r.curve[c]]-r.smooth[r.curve[c-1]])
 	}
-	// it moved between two samples, and by up to far before it is seen to
-	f.Breakaway = Told(torque+r.zero, math.Sqrt(r.noise*r.noise+jump*jump/12+far*far*0.1*torque*torque/(60*60)))
+	// what more a bolt at rest needs lasts for less than a sample: a few per cent
+	f.Breakaway = Told(torque+r.zero, math.Sqrt(r.noise*r.noise+jump*jump/12+sq(0.02*torque)))
 	if r.last > 0 {
 		f.Relaxation = Told(1-f.Breakaway.Number()/r.last, f.Breakaway.Uncertainty()/r.last)
 	} else {

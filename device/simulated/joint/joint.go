@@ -17,7 +17,7 @@
 // proportion from the elastic origin on is ASM Handbook vol. 8. That alignment
 // is a parabola is our own choice.
 //
-//	yield        dx/dθ = s(F) = h + (1 − h)/(1 + (F/Fy)^m),  m = 30, h = 0.02
+//	yield        dx/dθ = s(F) = h + (1 − h)/(1 + (F/Fy)^m),  m = 30, h = 0.05
 //
 // The rest of dθ is plastic and does not come back. Fy is the load at which tension
 // and torsion together yield (VDI 2230). The sharpness m is our own choice.
@@ -39,7 +39,8 @@
 // φ is the angle of the handle, c the flex of wrench, drive and socket together. The
 // angle that is read is φ: the bolt turns only once the torque reaches what
 // friction holds. A hand pulls at a speed that falls as the target nears, trembles,
-// sometimes pauses, stops a little above the target and lets go. A ratchet's swing is
+// sometimes pauses, stops a little above the target and lets go; it gives up a bolt that
+// only turns. A ratchet's swing is
 // limited: the torque falls to nothing and comes again.
 //
 //	neighbours   ΔFj = −a·exp(−r/R)·ΔFi
@@ -79,7 +80,7 @@ const (
 	CrossThreaded Fault = "cross-threaded"
 	// Soft: gasket or clamped part gives way, at half the stiffness.
 	Soft Fault = "soft"
-	// Yielding: bolt or thread yields at 70 to 85 % of the load it should bear.
+	// Yielding: bolt or thread yields at 70 to 90 % of the load it should bear.
 	Yielding Fault = "yielding"
 	// StickSlip: the bolt sticks and slips.
 	StickSlip Fault = "stick-slip"
@@ -129,7 +130,7 @@ const (
 	embeddingTime   = 40.0 // s
 	creep           = 0.01 // a decade of minutes
 	yieldSharpness  = 30.0
-	hardening       = 0.02
+	hardening       = 0.05
 )
 
 // bolt is one bolt and the state it is in.
@@ -225,7 +226,7 @@ func (j *Joint) spoil(b *bolt, f Fault) {
 		b.stiffness *= j.between(0.4, 0.55)
 		b.alignment *= 1.5
 	case Yielding:
-		b.yield = full * j.between(0.7, 0.85)
+		b.yield = full * j.between(0.7, 0.9)
 	case StickSlip:
 		b.sticks, b.static = true, j.between(0.12, 0.25)
 	}
@@ -255,6 +256,9 @@ func (b *bolt) angleFor(load float64) float64 {
 
 // elastic is the share of a turn that stretches the bolt and comes back.
 func (b *bolt) elastic() float64 {
+	if b.load() < b.yield/2 {
+		return 1 // to 1e-9
+	}
 	return hardening + (1-hardening)/(1+math.Pow(b.load()/b.yield, yieldSharpness))
 }
 

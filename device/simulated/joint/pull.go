@@ -71,7 +71,7 @@ type Pulled struct {
 	Truth Truth
 }
 
-const step = 0.0005 // seconds
+const step = 0.001 // seconds
 
 // pull is one pull under way.
 type pull struct {
@@ -83,7 +83,7 @@ type pull struct {
 
 	time, next           float64 // seconds, and when the next sample is due
 	phi, angle           float64 // the handle's angle to the bolt's, and the one that is read
-	torque               float64
+	torque, sent         float64 // sent is that of the last sample
 	sliding              bool
 	tremor               float64
 	counting             bool
@@ -118,7 +118,7 @@ func (j *Joint) Pull(n int, w Wrench, target float64, faults ...Fault) Pulled {
 }
 
 func (p *pull) run(faults []Fault) {
-	j := p.j
+	j, b := p.j, p.b
 	speed := j.between(25, 50)
 	stop := p.target * (1 + max(0.002, 0.012+0.007*j.random.NormFloat64()))
 	past := slices.Contains(faults, EasedBack)
@@ -140,7 +140,8 @@ func (p *pull) run(faults []Fault) {
 	p.hold(j.between(0.15, 0.4), 0)
 	fast := j.between(350, 700)
 	swing := p.w.Swing * j.between(0.8, 1)
-	for room := swing; p.torque < stop; {
+	patience := j.between(40, 120) // degrees of turning a bolt that yields
+	for room := swing; p.torque < stop && !(b.theta-p.yieldAt > patience); {
 		v := speed
 		switch share := p.torque / p.target; {
 		case p.torque >= jerkAt:
@@ -166,6 +167,7 @@ func (p *pull) run(faults []Fault) {
 			room = swing
 		}
 	}
+	p.truth.Final = p.torque
 	p.hold(j.between(0.08, 0.3), -0.1)
 	p.release()
 	if past {
@@ -218,7 +220,7 @@ func (p *pull) slide() {
 	for range 8 {
 		t := b.tightening()
 		excess := (p.phi-b.theta)/p.w.Flex - t
-		if excess <= 1e-9 {
+		if excess <= 1e-5 {
 			break
 		}
 		rate := b.arms() / 1000 * b.stiffness
@@ -252,7 +254,6 @@ func (p *pull) hold(seconds, speed float64) { p.handleFor(seconds, speed) }
 // release lets go: the torque falls to nothing in a tenth of a second or two.
 func (p *pull) release() {
 	p.truth.Strokes++
-	p.truth.Final = p.torque
 	seconds := p.j.between(0.08, 0.2)
 	speed := -p.w.Flex * p.torque / seconds
 	for p.torque > 0 {
@@ -309,6 +310,7 @@ func (p *pull) tick() {
 	}
 	if p.time >= p.next {
 		p.next += 1 / p.w.Rate
+		p.sent = p.torque
 		random := p.j.random
 		t := p.torque + p.w.Zero + p.w.ZeroDrift*p.time + p.w.TorqueNoise*random.NormFloat64()
 		a := p.angle + p.w.AngleDrift*p.time + p.w.AngleNoise*random.NormFloat64()
@@ -324,7 +326,7 @@ func (p *pull) finish() {
 	b, t := p.b, &p.truth
 	if p.off {
 		t.Strokes++
-		t.Final = p.torque
+		t.Final = p.sent
 	}
 	t.Travel = b.x + t.EasedBack + p.plastic
 	top := b.theta + t.EasedBack
@@ -337,7 +339,8 @@ func (p *pull) finish() {
 	t.Energy = p.energy
 	t.Origin = b.alignment/2 - b.prevailing/t.Stiffness
 	from := max(t.Breakaway, t.Stiffness*b.alignment/2+b.prevailing)
-	t.Linear = t.Final-from >= t.Final/3
+	straight := b.extra == 0 && b.gall() == 1 && !b.sticks
+	t.Linear = straight && t.Final-from >= t.Final/3
 }
 
 // trace is what the wrench sent.
