@@ -15,7 +15,8 @@ import (
 type reading struct {
 	byPattern                      bool
 	pattern, ignore                *regexp.Regexp
-	length                         int // of the body, where the reading is by fields
+	matcher                        *matcher // of the pattern
+	length                         int      // of the body, where the reading is by fields
 	value, sign, point             *field
 	unit, angle, sequence, channel *field
 	status                         []*field
@@ -40,15 +41,18 @@ type Measure struct {
 }
 
 // A Decoder decodes the frames of one link. It allocates nothing for a frame
-// that makes a reading, but for what the pattern's matching takes. It is for one
-// goroutine.
+// that makes a reading, but for numbers of more than 18 digits, unknown statuses
+// and patterns that are very large. It is for one goroutine.
 type Decoder struct {
 	profile *Profile
+	match   match
 	status  []string
 }
 
 // NewDecoder makes a decoder.
-func (p *Profile) NewDecoder() *Decoder { return &Decoder{profile: p} }
+func (p *Profile) NewDecoder() *Decoder {
+	return &Decoder{profile: p, match: match{matcher: p.reading.matcher}}
+}
 
 // Decode turns a frame into a sample, which shares no memory with it.
 //
@@ -62,8 +66,7 @@ func (p *Profile) NewDecoder() *Decoder { return &Decoder{profile: p} }
 // Where torque and angle come in frames of their own, the sample has the one
 // that is in this frame; a [Reader] puts them together.
 func (p *Profile) Decode(f Frame) (device.Sample, error) {
-	d := Decoder{profile: p}
-	m, err := d.Decode(f)
+	m, err := p.NewDecoder().Decode(f)
 	if err != nil {
 		return device.Sample{}, err
 	}
@@ -93,7 +96,7 @@ func (d *Decoder) Decode(f Frame) (Measure, error) {
 	r := &d.profile.reading
 	var at []int
 	if r.byPattern {
-		at = r.pattern.FindSubmatchIndex(f.Body)
+		at = d.match.find(f.Body)
 	}
 	if r.byPattern && at == nil || !r.byPattern && len(f.Body) != r.length {
 		if r.ignore != nil && r.ignore.Match(f.Body) {

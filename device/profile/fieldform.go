@@ -348,6 +348,7 @@ func (r reader) patterned(d *reading, form readingForm) {
 	}
 	if d.pattern != nil {
 		r.groups(d)
+		d.matcher = newMatcher(d.pattern)
 	}
 }
 
