@@ -88,6 +88,39 @@ func BenchmarkAppend(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
+// Saving a quarter of a second of samples of a pull that goes on, each time, at
+// 1000 a second for four seconds, against recording a reading, turn by turn in
+// the same book.
+func BenchmarkSave(b *testing.B) {
+	book := fill(b, filepath.Join(b.TempDir(), "2117.book"), 300)
+	const step, length = 250, 4000
+	whole := curve(length, 1)
+	var saving, beginning, recording []time.Duration
+	var p *Pull
+	n := 0
+	for b.Loop() {
+		var err error
+		into := &saving
+		if n%length == 0 {
+			p, err = book.BeginPull("head/3", "stage-1", "wrench-2")
+			require.NoError(b, err)
+			into = &beginning // it looks at the witness too
+		}
+		t := part(whole, 0, n%length+step)
+		timed(into, func() { err = p.Save(context.Background(), t) })
+		require.NoError(b, err)
+		r := fullReading(n)
+		timed(&recording, func() { _, err = book.Append(context.Background(), r) })
+		require.NoError(b, err)
+		n += step
+	}
+	b.ReportMetric(median(saving)/median(recording), "times-entry")
+	b.ReportMetric(median(saving)/1e3, "save-µs")
+	b.ReportMetric(median(beginning)/1e3, "first-save-µs")
+	b.ReportMetric(median(recording)/1e3, "entry-µs")
+	b.ReportMetric(0, "ns/op")
+}
+
 // readBack gives the book's last entry and its bytes.
 func readBack(b *testing.B, book *Book) (fact.Entry, []byte) {
 	entries, err := book.Entries(context.Background())
@@ -151,6 +184,51 @@ func BenchmarkRead(b *testing.B) {
 			b.ReportMetric(0, "ns/op")
 		})
 	}
+}
+
+// Judging reads all entries. In a book of 300 pulls with 4000 samples each, against
+// the same book without traces.
+func BenchmarkReadBesideTraces(b *testing.B) {
+	dir := b.TempDir()
+	var books []*Book
+	for _, samples := range []int{0, 4000} {
+		book, _, err := Create(filepath.Join(dir, fmt.Sprintf("%d.book", samples)), options("bench-1"), opening)
+		require.NoError(b, err)
+		for n := range 300 {
+			r := fullReading(n)
+			if samples > 0 {
+				p, err := book.BeginPull(r.Point, r.Pass, "wrench-2")
+				require.NoError(b, err)
+				require.NoError(b, p.Save(context.Background(), curve(samples, n)))
+				r.Trace = p.End()
+			}
+			record(b, book, r)
+		}
+		books = append(books, book)
+	}
+	times := make([][]time.Duration, 2)
+	var verifying []time.Duration
+	for b.Loop() {
+		for i, book := range books {
+			timed(&times[i], func() {
+				if list, err := book.Entries(context.Background()); err != nil || len(list) != 301 {
+					b.Fatal(err, len(list))
+				}
+			})
+		}
+		timed(&verifying, func() {
+			if r, err := Verify(books[1].Path()); err != nil || r.TracesIntact != 300 {
+				b.Fatal(err, r.Faults)
+			}
+		})
+	}
+	info, err := os.Stat(books[1].Path())
+	require.NoError(b, err)
+	b.ReportMetric(median(times[1])/median(times[0]), "with/without")
+	b.ReportMetric(median(times[1])/1e6, "entries-ms")
+	b.ReportMetric(median(verifying)/1e6, "verify-ms")
+	b.ReportMetric(float64(info.Size())/1e6, "MB")
+	b.ReportMetric(0, "ns/op")
 }
 
 // Opening a book by name and reading it, on a shelf with 10 000 others against
