@@ -53,6 +53,7 @@ func TestBench(t *testing.T) {
 	i := slices.IndexFunc(ports, func(p serialport.Port) bool { return p.Path == path })
 	require.GreaterOrEqual(t, i, 0, "%s is not among %+v", path, ports)
 	b := &usbBench{port: ports[i]}
+	b.send = func(text string) { ask("send " + strings.NewReplacer("\r", `\r`, "\n", `\n`).Replace(text)) }
 	t.Logf("listed: %+v", b.port)
 	require.NotEmpty(t, b.port.Serial)
 	for _, step := range []struct {
@@ -76,8 +77,17 @@ func TestBench(t *testing.T) {
 }
 
 type usbBench struct {
-	port   serialport.Port
-	pulled int // how many readings were asked for
+	port     serialport.Port
+	identity string            // of its links; the USB serial number if empty
+	send     func(text string) // makes it come from the instrument
+	pulled   int               // how many readings were asked for
+}
+
+func (b *usbBench) known() string {
+	if b.identity != "" {
+		return b.identity
+	}
+	return b.port.Serial
 }
 
 // ask says what is to be done at the far end of the cable.
@@ -86,8 +96,9 @@ func ask(what string) { fmt.Println("bench asks:", what) }
 // reading asks for the next reading and gives it.
 func (b *usbBench) reading() string {
 	b.pulled++
-	ask(`send +0088.4 Nm\r\n`)
-	return "+0088.4 Nm\r\n"
+	const line = "+0088.4 Nm\r\n"
+	b.send(line)
+	return line
 }
 
 func (b *usbBench) attach(t *testing.T, place string) *benchAdapter {
@@ -149,20 +160,58 @@ func (a *benchAdapter) sample() {
 	raw := a.b.reading()
 	e := a.next(device.Sampled)
 	require.Equal(a.t, raw, string(e.Sample.Raw))
-	require.Equal(a.t, a.b.port.Serial, e.Identity)
+	require.Equal(a.t, a.b.known(), e.Identity)
 }
 
 // unplug asks for it, and expects the loss.
 func (a *benchAdapter) unplug() {
 	a.t.Helper()
 	ask("unplug")
-	require.ErrorIs(a.t, a.next(device.Lost).Err, device.ErrLost)
+	a.lost(device.ErrLost)
 }
 
 func (a *benchAdapter) plug() {
 	a.t.Helper()
 	ask("plug " + a.b.port.Serial)
-	require.Equal(a.t, a.b.port.Serial, a.next(device.Found).Identity)
+	a.found()
+}
+
+func (a *benchAdapter) found() {
+	a.t.Helper()
+	require.Equal(a.t, a.b.known(), a.next(device.Found).Identity)
+}
+
+func (a *benchAdapter) lost(why error) {
+	a.t.Helper()
+	require.ErrorIs(a.t, a.next(device.Lost).Err, why)
+}
+
+// half has the beginning of a line sent, and waits until it was read.
+func (a *benchAdapter) half() string {
+	a.t.Helper()
+	const half = "+0088."
+	a.b.send(half)
+	for got := ""; !strings.HasSuffix(got, half); {
+		select {
+		case line := <-a.heard:
+			chunk, err := replay.NewReader("heard", strings.NewReader(replay.Header+"\n"+line)).Next()
+			if err == nil { // the recording's own head is no chunk
+				got += string(chunk.Bytes)
+			}
+		case <-time.After(patience):
+			require.FailNow(a.t, "the half line did not come")
+		}
+	}
+	return half
+}
+
+// quiet wants nothing told for some looks at where the instrument may be.
+func (a *benchAdapter) quiet() {
+	a.t.Helper()
+	ctx, cancel := context.WithTimeout(a.t.Context(), time.Second)
+	defer cancel()
+	e, err := a.Next(ctx)
+	require.ErrorIs(a.t, err, context.DeadlineExceeded, "%+v", e)
 }
 
 func benchListed(t *testing.T, b *usbBench) {
@@ -295,22 +344,10 @@ func await(t *testing.T, what string, so func() bool) {
 func benchMidLine(t *testing.T, b *usbBench) {
 	a := b.attach(t, "usb="+b.port.Serial)
 	a.sample()
-	const half = "+0088."
-	ask("send " + half)
-	for got := ""; !strings.HasSuffix(got, half); {
-		select {
-		case line := <-a.heard:
-			chunk, err := replay.NewReader("heard", strings.NewReader(replay.Header+"\n"+line)).Next()
-			if err == nil { // the recording's own head is no chunk
-				got += string(chunk.Bytes)
-			}
-		case <-time.After(patience):
-			require.FailNow(t, "the half line did not come")
-		}
-	}
+	half := a.half()
 	ask("unplug")
 	require.Equal(t, half, string(a.next(device.Rejected).Raw))
-	require.ErrorIs(t, a.next(device.Lost).Err, device.ErrLost)
+	a.lost(device.ErrLost)
 	a.plug()
 	a.sample() // and nothing of the half line is in it
 }
@@ -358,7 +395,7 @@ func benchAbsent(t *testing.T, b *usbBench) {
 		return errors.Is(err, os.ErrNotExist)
 	})
 	a := b.attach(t, "usb="+b.port.Serial)
-	require.ErrorIs(t, a.next(device.Lost).Err, device.ErrAbsent)
+	a.lost(device.ErrAbsent)
 	a.plug()
 	a.sample()
 }
@@ -373,10 +410,7 @@ func benchStranger(t *testing.T, b *usbBench) {
 		_, err := os.Stat(b.port.Path)
 		return err == nil
 	})
-	ctx, cancel := context.WithTimeout(t.Context(), time.Second) // ten looks
-	defer cancel()
-	e, err := a.Next(ctx)
-	require.ErrorIs(t, err, context.DeadlineExceeded, "%+v", e)
+	a.quiet()
 	ask("unplug")
 	a.plug()
 	a.sample()

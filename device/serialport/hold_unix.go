@@ -40,6 +40,8 @@ func take(path string) (*hold, error) {
 	switch {
 	case err == unix.EBUSY:
 		return nil, device.ErrBusy
+	case err == unix.EHOSTUNREACH:
+		return nil, errNoAdapter
 	case err == unix.EISDIR:
 		return nil, errNoSerial
 	case err != nil:

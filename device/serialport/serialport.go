@@ -209,6 +209,7 @@ func (t *Transport) findUSB(number string) (path, identity string, err error) {
 var (
 	errNoSerial    = errors.New("not a serial port")
 	errUnsupported = errors.New("this system has no names by id")
+	errNoAdapter   = errors.New("no Bluetooth adapter is switched on")
 	errNoAnswer    = errors.New("the Bluetooth instrument does not answer")
 )
 
@@ -235,6 +236,8 @@ func (t *Transport) explain(err error, path string) error {
 	switch {
 	case errors.Is(err, errNoAnswer):
 		return t.fail(fmt.Errorf("%w: %w%s", device.ErrAbsent, errNoAnswer, where), "switch it on and bring it near; nothing else may be connected to it")
+	case errors.Is(err, errNoAdapter):
+		return t.fail(fmt.Errorf("%w: %w", device.ErrAbsent, errNoAdapter), "switch on the Bluetooth of this computer")
 	case errors.Is(err, device.ErrBusy):
 		hint := "close the other program that has the port open"
 		if who := holder(t.root, path); who != "" {

@@ -18,3 +18,4 @@ if [ ! -d $gadget ]; then
 fi
 echo "$2" >$gadget/strings/0x409/serialnumber
 echo dummy_udc.0 >$gadget/UDC
+stty -F /dev/ttyGS0 raw -echo

@@ -11,9 +11,9 @@ cat >/tmp/bus.conf <<'END'
   <policy context="default"><allow send_destination="*" eavesdrop="true"/><allow eavesdrop="true"/><allow own="*"/></policy>
 </busconfig>
 END
-until_true() { # COMMAND: gives up after 30 s
+until_true() { # COMMAND: gives up after 5 s or more
 	tries=0
-	until "$@" || [ $tries -ge 300 ]; do
+	until "$@" || [ $tries -ge 50 ]; do
 		sleep 0.1
 		tries=$((tries + 1))
 	done
@@ -24,8 +24,17 @@ adapter() { # NAME METHOD ARGUMENT…
 mkdir -p /run/dbus
 dbus-daemon --config-file=/tmp/bus.conf --nofork --nopidfile &
 until_true test -S /run/dbus/system_bus_socket
-btvirt -l2 >/tmp/btvirt.log 2>&1 &
-until_true test -e /sys/class/bluetooth/hci1
+ready() { hciconfig -a 2>/dev/null | grep -c 'BD Address: 00:AA' | grep -q 2; }
+for attempt in 1 2 3 4 5; do # on a busy machine the kernel may give up on one after 2 s
+	btvirt -l2 >/tmp/btvirt.log 2>&1 &
+	btvirt=$!
+	until_true test -e /sys/class/bluetooth/hci1
+	until_true ready
+	ready && break
+	echo "bench: attempt $attempt: the emulated adapters are not ready"
+	kill $btvirt
+	sleep 1
+done
 bluetoothd -n >/tmp/bluetoothd.log 2>&1 &
 export BLUETOOTHD=$!
 for name in hci0 hci1; do
