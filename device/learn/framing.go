@@ -503,7 +503,7 @@ func commonStart(data []byte, at []int, length int) []byte {
 	}
 	var start []byte
 	for _, text := range slices.Sorted(maps.Keys(most)) {
-		if last := text[len(text)-1]; len(text) > 1 && last >= ' ' && last <= '~' {
+		if last := text[len(text)-1]; len(text) > 1 && last >= ' ' && last <= '~' && last != text[0] {
 			continue // it may be a part of what is said
 		}
 		if len(text) > len(start) && most[text]*10 >= 8*len(frames) && (len(start) == 0 || strings.HasPrefix(text, string(start))) {

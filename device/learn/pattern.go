@@ -26,6 +26,7 @@ type form struct {
 	// takesBlank and takesDigit tell what gives way where a sign stands.
 	takesBlank, takesDigit bool
 	takesBehind            bool
+	apart                  bool // digits stand before the blanks before it
 	digitsKnown            bool // widths of numbers were seen to be fixed, or to vary
 }
 
@@ -78,6 +79,9 @@ func formOf(members []*member, l *location) form {
 		long[minus] = append(long[minus], t.ints)
 		minus = boolInt(t.trail == '-')
 		after[minus] = append(after[minus], behind)
+		if bare := m.pre[:len(m.pre)-before]; bare != "" && digit(bare[len(bare)-1]) {
+			f.apart = true
+		}
 		f.signed = f.signed || t.figure.negative
 		exponents = append(exponents, t.exponent)
 	}
@@ -226,9 +230,9 @@ func (f *form) expression() string {
 			length += boolInt(!strings.Contains(f.trail, " "))
 			room := f.width - length
 			switch {
-			case room < 0:
+			case room < 0 || room == 0 && f.apart:
 			case always:
-				if room >= 1 && (!f.inner || f.before[1] > f.before[0]) {
+				if room >= 1+boolInt(f.apart) && (!f.inner || f.before[1] > f.before[0]) {
 					add(blanks(room-1), "[+-]", d, behind)
 				}
 				if room >= 1 && f.before[0] == f.before[1] && room-1-f.before[0] >= 0 {
@@ -236,9 +240,9 @@ func (f *form) expression() string {
 				}
 			default:
 				add(blanks(room), d, behind)
-				if free && room >= 1 {
+				if free && room >= 1+boolInt(f.apart) {
 					add(blanks(room-1), "-", d)
-					if room >= 2 && f.before[0] == 0 {
+					if room >= 2 && f.before[0] == 0 && !f.apart {
 						add("-", blanks(room-1), d)
 					}
 				}
@@ -317,7 +321,7 @@ func (f *form) open(add func(...string), always, free bool, behind string) {
 	case f.before[0] == f.before[1] && f.before[0] > 0:
 		// The minus may take the last blank's place, or stand behind it.
 		add(blanks(f.before[0]-1), "(?: ?-| )", number)
-		if f.before[0] == 1 && !f.zeros && f.total == 0 && f.exponent == "" && f.decs[0] == f.decs[1] {
+		if f.before[0] == 1 && !f.zeros && !f.apart && f.total == 0 && f.exponent == "" && f.decs[0] == f.decs[1] {
 			// The blank may be there to fill the number up.
 			n := f.ints[0]
 			for k := 1; k <= n+1; k++ {

@@ -212,6 +212,8 @@ func (f *finding) framingBelief(whole bool) Belief {
 		b.Why = fmt.Sprintf("nothing marks a frame's end; %d frames were heard this way. Adapters hold bytes back: if frames come in pieces, choose a longer gap", len(f.frames))
 	case f.cut.kind == "length" && (len(f.frames) < 8 || rest > 2*f.cut.length):
 		b.Why = fmt.Sprintf("%d frames were heard this way", len(f.frames))
+	case f.cut.kind == "length" && f.again():
+		b.Why = "the start stands in the rest of the frame as well, so that it may be found in the wrong place"
 	case f.cut.kind == "marks" && f.cut.tail > 0 && f.sum == nil:
 		b.Why = "what stands behind the end is not understood"
 	case f.good < 3 || !whole && f.matched < 3:
@@ -222,6 +224,11 @@ func (f *finding) framingBelief(whole bool) Belief {
 		b.Sure, b.Why = Certain, fmt.Sprintf("%d frames were heard this way", len(f.frames))
 	}
 	return b
+}
+
+// again tells whether the start of frames of one length stands within one.
+func (f *finding) again() bool {
+	return slices.ContainsFunc(f.frames, func(fr *frame) bool { return bytes.Contains(fr.raw[1:], f.cut.start) })
 }
 
 func (f *finding) checkBelief() Belief {

@@ -471,6 +471,7 @@ func (f *finding) describe(c *cell, plain bool, table func(string, map[string]st
 		f.notes = append(f.notes, "a part that is not understood and may be anything of its form: "+words)
 	case counts(c, f.members):
 		c.role = "sequence"
+		c.loose = exactly(len(c.texts[0]))
 		f.counters++
 		f.notes = append(f.notes, "sequence: goes up by one with each frame")
 	case (c.kind == 'a' || letters && few || c.kind == 'd' && len(c.texts[0]) == 1 && few && texts[most]*2 >= of) && !hexadecimal && f.statuses < 4:
