@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/hex"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -16,7 +17,10 @@ import (
 
 	"paintmark/calc/fact"
 	"paintmark/calc/quantity"
+	"paintmark/calc/trace"
 	"paintmark/log/entry"
+	"paintmark/log/pages"
+	"paintmark/log/samples"
 )
 
 var update = flag.Bool("update", false, "make the example book of testdata anew")
@@ -79,6 +83,74 @@ func readExample(t testing.TB) specimen {
 	return s
 }
 
+// The second example book has traces: one with an entry, of an interrupted pull
+// with its own, and one without any.
+const tracedExample = "testdata/2118.book"
+
+// shortPull is four samples of a pull of an invented wrench, easy to follow in
+// FORMAT.md.
+func shortPull() *trace.Trace {
+	return &trace.Trace{
+		Tick: time.Millisecond, Times: []int64{0, 20, 40, 61},
+		Torque: trace.Series{Unit: quantity.NewtonMetre, Exponent: -1, Values: []int64{0, 125, 250, 372}},
+		Angle:  trace.Series{Unit: quantity.Degree, Values: []int64{0, 3, 6, 9}},
+	}
+}
+
+func makeTracedExample(t *testing.T) {
+	require.NoError(t, os.RemoveAll(tracedExample))
+	require.NoError(t, os.RemoveAll(WitnessPath(tracedExample)))
+	b, _, err := Create(tracedExample, Options{Station: "bench-1", Session: "20260302T073000", Now: newClock().Now},
+		fact.Opening{Build: "2118", Plan: "title = \"An invented plan\"\n", PlanName: "six.toml", Program: "0.2"})
+	require.NoError(t, err)
+	ctx := context.Background()
+	for n, pull := range tracedPulls() {
+		p, err := b.BeginPull(fact.NewPoint("head", fmt.Sprint(n+7)), "stage-1", "wrench-2")
+		require.NoError(t, err)
+		require.NoError(t, p.Save(ctx, pull))
+		switch n {
+		case 0:
+			record(t, b, fact.Reading{Point: "head/7", Pass: "stage-1", Value: quantity.MustParse("37.2 N·m"), Trace: p.End()})
+		case 1:
+			record(t, b, fact.Interrupted{Point: "head/8", Pass: "stage-1", Trace: p.End(), Because: "the power failed"})
+		}
+	}
+}
+
+// tracedPulls are the traces of the second example book.
+func tracedPulls() []*trace.Trace {
+	return []*trace.Trace{shortPull(), curve(samples.MaxSamples+200, 1), curve(150, 2)}
+}
+
+func TestTracedExample(t *testing.T) {
+	if *update {
+		makeTracedExample(t)
+	}
+	s := specimen{}
+	var err error
+	s.book, err = os.ReadFile(tracedExample)
+	require.NoError(t, err)
+	s.witness, err = os.ReadFile(WitnessPath(tracedExample))
+	require.NoError(t, err)
+	path := s.write(t, t.TempDir())
+	r := requireSound(t, path)
+	require.Equal(t, []int{2, 2, 1}, []int{r.Traces, r.TracesIntact, r.Unnamed})
+	require.Len(t, r.Notes, 1)
+	b, err := Open(path, options("bench-3"))
+	require.NoError(t, err)
+	entries, err := b.Entries(context.Background())
+	require.NoError(t, err)
+	require.Len(t, entries, 3)
+	pulls := tracedPulls()
+	requireCurve(t, b, entries[1].Body.(fact.Reading).Trace, pulls[0])
+	requireCurve(t, b, entries[2].Body.(fact.Interrupted).Trace, pulls[1])
+	list := unnamed(t, b)
+	require.Len(t, list, 1)
+	require.Equal(t, pulls[2], list[0].Samples)
+	record(t, b, pulled(t, b, reading(1), 30))
+	requireSound(t, path)
+}
+
 func TestExample(t *testing.T) {
 	if *update {
 		makeExample(t)
@@ -127,4 +199,33 @@ func TestFormat(t *testing.T) {
 	require.Equal(t, chainRecord{entry.Sum(data), e.Body.About()}.bytes(), fromHex("chain-value"))
 	from, to := s.line("bench-1#2")
 	require.Equal(t, string(s.witness[from:to]), string(bytes.TrimSpace(block("witness")))+"\n")
+
+	parts := partsOf(t, tracedExample, "bench-1", 1)
+	require.Len(t, parts, 2)
+	require.Equal(t, traceKey("bench-1", 1, 0), fromHex("trace-head-key"))
+	require.Equal(t, hex.EncodeToString(parts[0]), hex.EncodeToString(fromHex("trace-head")))
+	require.Equal(t, hex.EncodeToString(parts[1]), hex.EncodeToString(fromHex("trace-block")))
+	pull, _, err := samples.Decode(fromHex("trace-block"))
+	require.NoError(t, err)
+	require.Equal(t, shortPull(), pull)
+	whole, err := os.ReadFile(tracedExample)
+	require.NoError(t, err)
+	require.Contains(t, string(whole), string(fromHex("trace-name")))
+	sum := sumParts(parts)
+	require.True(t, bytes.HasSuffix(fromHex("trace-name"), sum[:]))
+}
+
+// partsOf gives what a book holds of a trace.
+func partsOf(t testing.TB, path, station string, number uint64) (parts [][]byte) {
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	f, err := pages.Open(bytes.NewReader(data), int64(len(data)))
+	require.NoError(t, err)
+	buckets, faults := f.Buckets()
+	require.Empty(t, faults)
+	require.NoError(t, buckets["traces"].Prefix(tracePrefix(station, number), func(_, value []byte) error {
+		parts = append(parts, value)
+		return nil
+	}))
+	return parts
 }
