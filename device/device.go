@@ -200,8 +200,8 @@ const (
 	// Ended: a source that ends (a recording, a pipe) is at its end. Nothing
 	// follows. Event.Err says why where it is not simply at its end.
 	Ended
-	// Quiet: an instrument that should be talking is not, though it is there.
-	// Event.Since is when its last good frame came. Told once, until Resumed or
+	// Quiet: an instrument that should be talking is not, though it is there;
+	// Event.Err says how that is known. Event.Since is when its last good frame came. Told once, until Resumed or
 	// Lost.
 	Quiet
 	// Resumed: a quiet instrument talks again; its sample follows. Event.Since is

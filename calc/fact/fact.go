@@ -194,7 +194,8 @@ type Interrupted struct {
 }
 
 // Note is something that happened to the session: it began or ended, an
-// instrument was lost or found again, bytes came that made no reading.
+// instrument was lost or found again or told to do something, bytes came that
+// made no reading.
 type Note struct {
 	Point      Point // empty if it concerns none
 	What       string
@@ -210,6 +211,7 @@ const (
 	SessionEnded    = "session ended"
 	InstrumentLost  = "instrument lost"
 	InstrumentFound = "instrument found"
+	InstrumentTold  = "instrument told"
 	Unreadable      = "unreadable"
 	NotAssigned     = "reading for no point"
 	WitnessRenewed  = "witness renewed"

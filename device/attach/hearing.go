@@ -209,15 +209,26 @@ func (h *hearing) elapse(ctx context.Context, now time.Time) {
 	if h.talk != nil {
 		h.talk.elapse(now)
 	}
-	if h.watched() && !now.Before(h.spoke.Add(h.profile.Talk.Quiet)) || !h.quiet && h.talk != nil && h.talk.misses >= MostMisses {
-		h.quiet, h.silent = true, h.sound
-		h.tell(ctx, device.Event{Kind: device.Quiet, Since: h.silent})
+	switch {
+	case h.watched() && !now.Before(h.spoke.Add(h.profile.Talk.Quiet)):
+		h.hush(ctx, fmt.Sprintf("no good frame came for %v", h.profile.Talk.Quiet))
+	case !h.quiet && h.talk != nil && h.talk.misses >= MostMisses:
+		h.hush(ctx, fmt.Sprintf("%d requests had no reply", h.talk.misses))
 	}
 	if h.quiet && h.talk != nil {
 		if anew, may := h.talk.anew(); may && !now.Before(anew) {
 			h.talk.start(now)
 		}
 	}
+}
+
+// hush tells that the instrument is quiet.
+func (h *hearing) hush(ctx context.Context, why string) {
+	h.quiet, h.silent = true, h.sound
+	h.tell(ctx, device.Event{Kind: device.Quiet, Since: h.silent, Err: &device.Error{
+		Address: h.transport.Address(), Err: errors.New(why),
+		Hint: "its adapter is there: is the instrument switched on, its battery good, and in the mode in which it sends?",
+	}})
 }
 
 // unfinished is why bytes that stay a beginning are told.

@@ -47,6 +47,9 @@ type Instrument struct {
 	// their unit.
 	Measures quantity.Dimension
 	Adapter  device.Adapter
+	// Zero is what sets it to zero, sent when the builder says so; nothing if it
+	// cannot be. The adapter must be a device.Teller then.
+	Zero []byte
 }
 
 // A Session is one sitting. Its fields are set before Run and not changed.
@@ -80,7 +83,9 @@ type sitting struct {
 	pass   fact.Pass
 	paused bool
 	shown  Event // the last Next, Waiting or Complete, so that none is told twice
-	failed error // why the book took something not even at last; nothing more is tried then
+	heard  []Heard
+	hinted map[string]string // what was last hinted at of each instrument
+	failed error             // why the book took something not even at last; nothing more is tried then
 }
 
 // choice is a point that the builder chose out of turn.
@@ -99,7 +104,10 @@ type heard struct {
 // source of readings has ended, or ctx is done. It returns the last state. The
 // adapters are closed when it returns.
 func (s *Session) Run(ctx context.Context) (*judge.State, error) {
-	w := &sitting{Session: s}
+	w := &sitting{Session: s, hinted: map[string]string{}}
+	for _, i := range s.Instruments {
+		w.heard = append(w.heard, Heard{Instrument: i.Name, Zeroes: len(i.Zero) > 0})
+	}
 	if err := w.refresh(ctx); err != nil {
 		w.close()
 		return nil, err
@@ -304,29 +312,46 @@ func sameNext(a, b Event) bool {
 }
 
 func (w *sitting) show(e Event) {
-	e.Build, e.Time, e.State, e.Last = w.Build, w.Now(), w.state, w.last()
+	e.Build, e.Time, e.State, e.Last, e.Heard = w.Build, w.Now(), w.state, w.last(), slices.Clone(w.heard)
 	w.Show(e)
 }
 
 // hear takes one event of an instrument.
 func (w *sitting) hear(ctx context.Context, h heard) error {
-	name := h.from.Name
+	name, stands := h.from.Name, w.stands(h.from)
+	if kind := h.event.Kind; kind == device.Sampled || kind == device.Resumed {
+		stands.Quiet = false
+	}
 	switch e := h.event; e.Kind {
 	case device.Sampled:
+		stands.Last = e.Time
+		delete(w.hinted, name)
 		return w.sample(ctx, h.from, e)
+	case device.Quiet:
+		stands.Quiet = true
+		w.show(Event{Kind: Quiet, Instrument: name, Err: e.Err, Since: e.Since, Hint: w.hint(name, e.Err)})
+		return nil
+	case device.Resumed:
+		w.show(Event{Kind: Talking, Instrument: name, Since: e.Since})
+		return nil
+	case device.Unfinished:
+		w.show(Event{Kind: Unfinished, Instrument: name, Text: text(e.Err), Raw: e.Raw, Hint: w.hint(name, e.Err)})
+		return nil
 	case device.Rejected:
 		_, err := w.save(ctx, fact.Note{What: fact.Unreadable, Instrument: name, Text: text(e.Err), Raw: e.Raw})
 		if err == nil {
-			w.show(Event{Kind: Unreadable, Instrument: name, Text: text(e.Err), Raw: e.Raw})
+			w.show(Event{Kind: Unreadable, Instrument: name, Text: text(e.Err), Raw: e.Raw, Pieces: e.Pieces, Bytes: e.Bytes, Hint: w.hint(name, e.Err)})
 		}
 		return err
 	case device.Lost:
+		stands.Lost, stands.Quiet = true, false
 		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
 		if err == nil {
-			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err})
+			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err, Hint: w.hint(name, e.Err)})
 		}
 		return err
 	case device.Found:
+		stands.Lost = false
 		_, err := w.save(ctx, fact.Note{What: fact.InstrumentFound, Instrument: name, Text: e.Identity})
 		if err == nil {
 			w.show(Event{Kind: Found, Instrument: name, Text: e.Identity})
@@ -336,6 +361,7 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 		if e.Err == nil {
 			return nil
 		}
+		stands.Lost = true
 		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
 		if err == nil {
 			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err})
@@ -344,6 +370,27 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 	default:
 		return nil
 	}
+}
+
+// stands is how an instrument of the sitting stands.
+func (w *sitting) stands(of *Instrument) *Heard {
+	for i := range w.Instruments {
+		if &w.Instruments[i] == of {
+			return &w.heard[i]
+		}
+	}
+	return &Heard{}
+}
+
+// hint is what to do about an error of an instrument, where that was not just
+// said.
+func (w *sitting) hint(name string, err error) string {
+	var hinted interface{ HintText() string }
+	if err == nil || !errors.As(err, &hinted) || hinted.HintText() == w.hinted[name] {
+		return ""
+	}
+	w.hinted[name] = hinted.HintText()
+	return w.hinted[name]
 }
 
 func text(err error) string {

@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 	"unicode"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
 	"paintmark/calc/quantity"
+	"paintmark/device"
 )
 
 // A CommandKind is what the builder wants.
@@ -22,6 +24,7 @@ const (
 	Leave    CommandKind = "skip"    // leave Point, or what is next, out of its pass because of Text
 	Assure   CommandKind = "confirm" // the step at Point, or what is next, is done
 	Attest   CommandKind = "attest"  // Text is the value of Point, or what is next, stated by hand
+	Zero     CommandKind = "zero"    // set the instrument Text to zero, or the only one that can be
 	Pause    CommandKind = "pause"
 	Continue CommandKind = "go"
 	Quit     CommandKind = "quit"
@@ -44,6 +47,7 @@ type Command struct {
 //	skip REASON
 //	confirm [POINT]
 //	attest VALUE
+//	zero [INSTRUMENT]
 //	pause   go   quit
 func ParseCommand(line string) (Command, error) {
 	word, rest := firstWord(line)
@@ -73,6 +77,8 @@ func ParseCommand(line string) (Command, error) {
 		}
 	case Assure:
 		c.Point = rest
+	case Zero:
+		c.Text = rest
 	case Attest:
 		c.Text = rest
 		if c.Text == "" {
@@ -83,7 +89,7 @@ func ParseCommand(line string) (Command, error) {
 			return c, fmt.Errorf("%s stands alone, without %q", word, rest)
 		}
 	default:
-		return c, fmt.Errorf("%q is no command: they are point, void, skip, confirm, attest, pause, go and quit", word)
+		return c, fmt.Errorf("%q is no command: they are point, void, skip, confirm, attest, zero, pause, go and quit", word)
 	}
 	return c, nil
 }
@@ -117,6 +123,8 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		return nil
 	case Void:
 		return w.void(ctx, c)
+	case Zero:
+		return w.zero(ctx, c)
 	case Choose:
 		t, err := w.choose(w.point(c.Point, task), c.Pass, task)
 		if err != nil {
@@ -247,6 +255,60 @@ func (w *sitting) void(ctx context.Context, c Command) error {
 	w.show(Event{Kind: Voided, Entry: target, Task: judge.Task{Point: body.Point}, Text: c.Text})
 	w.shown = Event{}
 	return w.lookAgain(ctx)
+}
+
+// telling is how long an instrument is given to take what it is told.
+const telling = 3 * time.Second
+
+// zero sets an instrument to zero. That is noted, since it changes what its
+// values mean.
+func (w *sitting) zero(ctx context.Context, c Command) error {
+	refuse := func(format string, args ...any) error {
+		w.show(Event{Kind: Refused, Text: fmt.Sprintf(format, args...)})
+		return nil
+	}
+	name := strings.TrimSpace(c.Text)
+	var can []string
+	var chosen *Instrument
+	for n := range w.Instruments {
+		i := &w.Instruments[n]
+		if i.Name == name {
+			chosen = i
+		}
+		if len(i.Zero) > 0 {
+			can = append(can, i.Name)
+			if name == "" {
+				chosen = i
+			}
+		}
+	}
+	switch {
+	case len(can) == 0:
+		return refuse("no instrument here can be set to zero: no profile has a zero in [talk]")
+	case name == "" && len(can) > 1:
+		return refuse("set which to zero? %s", strings.Join(can, ", "))
+	case chosen == nil:
+		return refuse("there is no instrument %q here; those that can be set to zero are %s", name, strings.Join(can, ", "))
+	case len(chosen.Zero) == 0:
+		return refuse("%s cannot be set to zero from here: its profile has no zero in [talk]", chosen.Name)
+	case w.stands(chosen).Lost:
+		return refuse("%s is not there", chosen.Name)
+	}
+	teller, ok := chosen.Adapter.(device.Teller)
+	if !ok {
+		return refuse("%s: %v", chosen.Name, device.ErrDeaf)
+	}
+	limited, cancel := context.WithTimeout(ctx, telling)
+	defer cancel()
+	if err := teller.Tell(limited, chosen.Zero); err != nil {
+		return refuse("%s was not set to zero: %v", chosen.Name, err)
+	}
+	sent := fmt.Sprintf("zero, by %q", chosen.Zero)
+	if _, err := w.save(ctx, fact.Note{What: fact.InstrumentTold, Instrument: chosen.Name, Text: sent, Raw: chosen.Zero}); err != nil {
+		return err
+	}
+	w.show(Event{Kind: Zeroed, Instrument: chosen.Name, Text: sent})
+	return nil
 }
 
 // last is the last entry that can be taken back, of this sitting; else of this

@@ -27,6 +27,8 @@ func TestParseCommand(t *testing.T) {
 		"confirm faces":                         {Kind: Assure, Point: "faces"},
 		"attest 65 lbf·ft":                      {Kind: Attest, Text: "65 lbf·ft"},
 		"attest 65":                             {Kind: Attest, Text: "65"},
+		"zero":                                  {Kind: Zero},
+		"zero gauge-b":                          {Kind: Zero, Text: "gauge-b"},
 		"pause":                                 {Kind: Pause},
 		"go":                                    {Kind: Continue},
 		" quit\r":                               {Kind: Quit},
@@ -41,9 +43,9 @@ func TestParseCommand(t *testing.T) {
 
 func TestLinesThatAreNoCommand(t *testing.T) {
 	for line, why := range map[string]string{
-		"":                   `"" is no command: they are point, void, skip, confirm, attest, pause, go and quit`,
-		"Point 7":            `"Point" is no command: they are point, void, skip, confirm, attest, pause, go and quit`,
-		"65 lbf·ft":          `"65" is no command: they are point, void, skip, confirm, attest, pause, go and quit`,
+		"":                   `"" is no command: they are point, void, skip, confirm, attest, zero, pause, go and quit`,
+		"Point 7":            `"Point" is no command: they are point, void, skip, confirm, attest, zero, pause, go and quit`,
+		"65 lbf·ft":          `"65" is no command: they are point, void, skip, confirm, attest, zero, pause, go and quit`,
 		"point":              "point: which?",
 		"void":               "void: a reason is needed",
 		"void bench-1#17":    "void: a reason is needed",

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"fmt"
 	"time"
 
 	"paintmark/calc/fact"
@@ -24,6 +25,10 @@ const (
 	Unreadable EventKind = "unreadable"  // Raw makes no sample: Text
 	Lost       EventKind = "lost"        // Instrument: Err
 	Found      EventKind = "found"       // Instrument, known by Text
+	Quiet      EventKind = "quiet"       // Instrument, though it should be talking: Err; its last good frame came at Since
+	Talking    EventKind = "talking"     // Instrument, which was quiet, again
+	Unfinished EventKind = "unfinished"  // Raw came from Instrument, and not the rest of a frame: Text
+	Zeroed     EventKind = "zeroed"      // Instrument was told to; what was sent: Text
 	Paused     EventKind = "paused"
 	Resumed    EventKind = "resumed"
 	Refused    EventKind = "refused"   // what the builder asked for: Text
@@ -42,6 +47,8 @@ type Event struct {
 	Build string
 	Time  time.Time
 	State *judge.State
+	// Heard is how each instrument stands, in the order of the sitting.
+	Heard []Heard
 	// Last is what a Void that names no entry takes back now; zero if nothing.
 	Last fact.Entry
 
@@ -55,6 +62,36 @@ type Event struct {
 	Value      quantity.Quantity
 	Text       string
 	Raw        []byte
-	Entry      fact.Ref
-	Err        error
+	// Pieces and Bytes are of an Unreadable that stands for many; see device.Event.
+	Pieces, Bytes int
+	Since         time.Time
+	Entry         fact.Ref
+	Err           error
+	// Hint is what to do about Err or Text, where that is known and was not just
+	// said of the same instrument.
+	Hint string
+}
+
+// Heard is how an instrument stands.
+type Heard struct {
+	Instrument string
+	// Last is when its last good frame came; zero if none has in this sitting.
+	Last time.Time
+	// Lost and Quiet are as told by the events of these names.
+	Lost, Quiet bool
+	// Zeroes tells that it can be set to zero from here.
+	Zeroes bool
+}
+
+// Age says for how long nothing was heard, in few words.
+func Age(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return "now"
+	case d < time.Minute:
+		return fmt.Sprintf("%d s ago", int(d.Seconds()))
+	case d < time.Hour:
+		return fmt.Sprintf("%d min ago", int(d.Minutes()))
+	}
+	return fmt.Sprintf("%d h %02d min ago", int(d.Hours()), int(d.Minutes())%60)
 }

@@ -232,6 +232,8 @@ type source struct {
 	closed chan struct{}
 	once   sync.Once
 	slow   time.Duration // to close
+	told   []string      // what Tell was given
+	deaf   error         // what Tell fails with
 	gone   bool          // Close has returned
 }
 
@@ -265,6 +267,14 @@ func (s *source) tell(e device.Event) (device.Event, error) {
 		s.once.Do(func() { close(s.closed) })
 	}
 	return e, nil
+}
+
+func (s *source) Tell(_ context.Context, what []byte) error {
+	if s.deaf != nil {
+		return s.deaf
+	}
+	s.told = append(s.told, string(what))
+	return nil
 }
 
 func (s *source) Close() error {

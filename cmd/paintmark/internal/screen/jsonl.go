@@ -27,6 +27,11 @@ type line struct {
 	Text       string           `json:"text,omitempty"`
 	Raw        []byte           `json:"raw,omitempty"`
 	Error      string           `json:"error,omitempty"`
+	Hint       string           `json:"hint,omitempty"`
+	Since      *time.Time       `json:"since,omitempty"`
+	Age        *float64         `json:"age,omitempty"`
+	Pieces     int              `json:"pieces,omitempty"`
+	Bytes      int              `json:"bytes,omitempty"`
 	Unsettled  *int             `json:"unsettled,omitempty"`
 	Complete   *bool            `json:"complete,omitempty"`
 }
@@ -46,7 +51,7 @@ func JSON(to io.Writer) (show func(bench.Event), err func() error) {
 
 func lineOf(e bench.Event) line {
 	l := line{Event: e.Kind, Time: e.Time.UTC(), Build: e.Build, Instrument: e.Instrument,
-		Value: answer.Of(e.Value), Text: e.Text, Raw: e.Raw}
+		Value: answer.Of(e.Value), Text: e.Text, Raw: e.Raw, Hint: e.Hint, Pieces: e.Pieces, Bytes: e.Bytes}
 	switch e.Kind {
 	case bench.Next, bench.Waiting:
 		l.Task = answer.TaskOf(e.Task)
@@ -55,6 +60,11 @@ func lineOf(e bench.Event) line {
 		}
 	case bench.NotCounted:
 		l.Value = &answer.Quantity{Value: e.Value.Number(), Unit: e.Value.Unit.String()}
+	case bench.Quiet, bench.Talking:
+		if !e.Since.IsZero() {
+			since, age := e.Since.UTC(), e.Time.Sub(e.Since).Seconds()
+			l.Since, l.Age = &since, &age
+		}
 	case bench.Confirmed, bench.Skipped:
 		l.Task = answer.TaskOf(e.Task)
 	case bench.Read:

@@ -90,13 +90,17 @@ func sparse(l *teller, kind bench.EventKind) bench.Event {
 		e.Instrument = "wrench-a"
 	case bench.Unreadable:
 		e.Instrument, e.Raw = "wrench-a", []byte("?")
-	case bench.Lost, bench.NotSaved, bench.GivenUp, bench.Warned:
+	case bench.Unfinished:
+		e.Instrument, e.Raw = "wrench-a", []byte("?")
+	case bench.Zeroed:
+		e.Instrument = "wrench-a"
+	case bench.Lost, bench.NotSaved, bench.GivenUp, bench.Warned, bench.Quiet:
 		e.Err = errors.New("gone")
 	}
 	switch kind {
-	case bench.Lost, bench.Found:
+	case bench.Lost, bench.Found, bench.Quiet, bench.Talking:
 		e.Instrument = "wrench-a"
-	case bench.Skipped, bench.Voided, bench.NotCounted, bench.Unreadable, bench.Refused, bench.NotSaved, bench.GivenUp:
+	case bench.Skipped, bench.Voided, bench.NotCounted, bench.Unreadable, bench.Refused, bench.NotSaved, bench.GivenUp, bench.Unfinished, bench.Zeroed:
 		e.Text = "why"
 	}
 	return e
@@ -111,6 +115,14 @@ func full(l *teller, kind bench.EventKind) bench.Event {
 		e.Instrument, e.Findings = "wrench-a", []judge.Finding{{Kind: judge.OutOfOrder}}
 	case bench.Found:
 		e.Text = "A1"
+	case bench.Lost, bench.Unfinished:
+		e.Hint = "do this"
+	case bench.Unreadable:
+		e.Hint, e.Pieces, e.Bytes = "do this", 9, 90
+	case bench.Quiet:
+		e.Hint, e.Since = "do this", e.Time.Add(-time.Second)
+	case bench.Talking:
+		e.Since = e.Time.Add(-time.Second)
 	case bench.NotSaved, bench.GivenUp:
 		e.Instrument, e.Value, e.Raw = "wrench-a", quantity.MustParse("65 N·m"), []byte("65")
 	case bench.Ended:

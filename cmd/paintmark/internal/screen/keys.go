@@ -15,7 +15,10 @@ import (
 )
 
 // The keys, for the exceptions only: a pull needs none.
-const keysHelp = "p point   v void   s skip   y confirm   m by hand   space pause   q leave"
+const (
+	keysHelp     = "p point   v void   s skip   y confirm   m by hand   space pause   q leave"
+	keysWithZero = "p point  v void  s skip  y confirm  m by hand  z zero  space pause  q leave"
+)
 
 // maxLine is the longest line that is read as a command.
 const maxLine = 4096
@@ -185,6 +188,16 @@ func (t *Terminal) key(r rune) (bench.Command, bool) {
 			return cannot(point + " wants to be confirmed, not read")
 		}
 		return ask("value at "+point+" by hand, attested and not measured?", bench.Command{Kind: bench.Attest, Point: point, Pass: task.Pass})
+	case 'z':
+		names := t.zeroes()
+		if len(names) == 0 {
+			return cannot("no instrument here can be set to zero")
+		}
+		ask("set which instrument to zero? it must hang free ("+strings.Join(names, ", ")+")", bench.Command{Kind: bench.Zero})
+		if len(names) == 1 {
+			t.prompt.text = []rune(names[0])
+			t.redraw()
+		}
 	case 'y':
 		return bench.Command{Kind: bench.Assure, Point: point}, point != ""
 	case ' ':

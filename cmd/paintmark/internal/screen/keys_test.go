@@ -233,7 +233,7 @@ func TestLines(t *testing.T) {
 	}{
 		"commands, blank lines, lines that are none": {strings.NewReader("point 7 stage-2\n\n  \r\nvoid slipped\r\ndance\nquit"),
 			[]bench.Command{{Kind: bench.Choose, Point: "7", Pass: "stage-2"}, {Kind: bench.Void, Text: "slipped"}, {Kind: bench.Quit}},
-			[]string{`"dance" is no command: they are point, void, skip, confirm, attest, pause, go and quit`}},
+			[]string{`"dance" is no command: they are point, void, skip, confirm, attest, zero, pause, go and quit`}},
 		"nothing": {strings.NewReader(""), nil, nil},
 		"a line too long, and one after it": {strings.NewReader("skip " + long + long + long + "\npause\n"),
 			[]bench.Command{{Kind: bench.Pause}}, []string{"a line of more than 4096 bytes is no command"}},

@@ -64,6 +64,10 @@ func bannerOf(e bench.Event) *banner {
 		return attention("NOT COUNTED", spoken(e.Value)+": "+e.Text, "UNCOUNTED")
 	case bench.Unreadable:
 		return attention("UNREADABLE", e.Instrument+": "+e.Text)
+	case bench.Unfinished:
+		return attention("UNFINISHED", e.Instrument+": "+e.Text)
+	case bench.Zeroed:
+		return &banner{colour: mark.Green, words: []string{"ZERO"}, text: good + " ZERO   " + e.Instrument + ": " + e.Text}
 	case bench.Refused:
 		return attention("NOT DONE", e.Text)
 	case bench.Lost:
@@ -157,6 +161,11 @@ func (t *Terminal) panel(columns, rows int) []string {
 		}
 		lines = append(lines, ground(mark.Vermilion, clean(fmt.Sprintf(" %s LOST   %s, which is looked for", warn, name)), columns))
 	}
+	for _, h := range t.heard {
+		if h.Quiet {
+			lines = append(lines, ground(mark.Purple, clean(fmt.Sprintf(" %s QUIET   %s: %s", warn, h.Instrument, lastValue(t.clock, h.Last))), columns))
+		}
+	}
 	if rows >= rowsForNext {
 		if letters := nextLetters(t.last, t.zone, columns); letters != nil {
 			lines = append(lines, letters...)
@@ -170,9 +179,42 @@ func (t *Terminal) panel(columns, rows int) []string {
 	if t.prompt != nil {
 		lines = append(lines, bold+lastColumns(clean(" "+t.prompt.question+" "+string(t.prompt.text)), columns-1))
 	} else {
-		lines = append(lines, dim+clipTo(" "+keysHelp, columns))
+		keys := keysHelp
+		if len(t.zeroes()) > 0 {
+			keys = keysWithZero
+		}
+		if ages := t.ages(); ages != "" && rows >= rowsForNext {
+			lines = append(lines, dim+clipTo(ages, columns))
+		}
+		lines = append(lines, dim+clipTo(" "+keys, columns))
 	}
 	return lines[max(0, len(lines)-max(1, rows-1)):]
+}
+
+// ages says how long ago each instrument was last heard; empty where none is known.
+func (t *Terminal) ages() string {
+	var words []string
+	for _, h := range t.heard {
+		age := "not yet"
+		if !h.Last.IsZero() {
+			age = bench.Age(t.clock.Sub(h.Last))
+		}
+		words = append(words, h.Instrument+" "+age)
+	}
+	if words == nil {
+		return ""
+	}
+	return clean(" heard: " + strings.Join(words, ", "))
+}
+
+// zeroes are the instruments that can be set to zero.
+func (t *Terminal) zeroes() (names []string) {
+	for _, h := range t.heard {
+		if h.Zeroes {
+			names = append(names, h.Instrument)
+		}
+	}
+	return names
 }
 
 // caption is what is next in words.

@@ -35,6 +35,9 @@ type Terminal struct {
 	lost   []string    // instruments that are gone now
 	latest fact.Entry  // what is taken back if no entry is named
 	prompt *prompt
+	heard  []bench.Heard // how each instrument stands
+	clock  time.Time     // the time that ages are counted to
+	aged   string        // what was drawn of them
 
 	drawn         int // lines of the panel that stand on the screen
 	columns, rows int // when they were drawn
@@ -54,7 +57,7 @@ func NewTerminal(to io.Writer, size func() (columns, rows int), zone *time.Locat
 func (t *Terminal) Show(e bench.Event) {
 	t.mutex.Lock()
 	defer t.mutex.Unlock()
-	t.latest = e.Last
+	t.latest, t.heard, t.clock = e.Last, e.Heard, e.Time
 	if b := bannerOf(e); b != nil {
 		t.banner = b
 	}
@@ -76,6 +79,15 @@ func (t *Terminal) Show(e bench.Event) {
 		t.lost = slices.DeleteFunc(t.lost, func(name string) bool { return name == e.Instrument })
 	}
 	t.draw(sentences(e, t.zone))
+}
+
+// Tick lets the ages of silence grow; it draws only where one looks older.
+func (t *Terminal) Tick(now time.Time) {
+	t.mutex.Lock()
+	defer t.mutex.Unlock()
+	if t.clock = now; t.drawn > 0 && t.ages() != t.aged {
+		t.redraw()
+	}
 }
 
 // Redraw draws the panel again, as after the terminal's size has changed.
@@ -107,6 +119,7 @@ func (t *Terminal) draw(lines []string) {
 		columns, rows = 80, 24
 	}
 	panel := t.panel(columns, rows)
+	t.aged = t.ages()
 	t.record = append(t.record, lines...)
 	t.record = t.record[max(0, len(t.record)-remembered):]
 

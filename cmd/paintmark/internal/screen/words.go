@@ -85,6 +85,9 @@ var (
 // sentences says an event in plain lines; none where there is nothing to keep.
 func sentences(e bench.Event, zone *time.Location) []string {
 	lines := say(e, zone)
+	if e.Hint != "" {
+		lines = append(lines, indentation+"hint: "+e.Hint)
+	}
 	for i := range lines {
 		lines[i] = clean(lines[i])
 	}
@@ -119,6 +122,14 @@ func say(e bench.Event, zone *time.Location) []string {
 			name += ", " + e.Text
 		}
 		return line("%s found     %s", good, name)
+	case bench.Quiet:
+		return line("%s quiet     %s: %s; %s. What is recorded is safe.", warn, e.Instrument, why(e.Err), lastValue(e.Time, e.Since))
+	case bench.Talking:
+		return line("%s talking   %s; before that, %s", good, e.Instrument, lastValue(e.Time, e.Since))
+	case bench.Unfinished:
+		return line("%s unfinished %s sent %s: %s", warn, e.Instrument, strconv.Quote(clipTo(string(e.Raw), 40)), e.Text)
+	case bench.Zeroed:
+		return line("%s zeroed    %s: %s. What it says from here on counts from there.", good, e.Instrument, e.Text)
 	case bench.Paused:
 		return line("paused")
 	case bench.Resumed:
@@ -139,6 +150,14 @@ func say(e bench.Event, zone *time.Location) []string {
 		}
 	}
 	return nil
+}
+
+// lastValue is how long before now the last value came.
+func lastValue(now, then time.Time) string {
+	if then.IsZero() {
+		return "no value came yet"
+	}
+	return "the last value came " + bench.Age(now.Sub(then))
 }
 
 // why is an error in words, also where none is given.
