@@ -397,3 +397,18 @@ func FuzzParse(f *testing.F) {
 		require.Equal(t, q.String(), back.String())
 	})
 }
+
+// What is written in plain letters takes a short way to the same unit.
+func TestPlainUnits(t *testing.T) {
+	letters := rapid.StringMatching(`[A-Za-z]{0,4}|[mMiInN -]{1,4}|(?i:(ft|in|lbf|oz)[ .*_-]{0,2}(lb|in|ft))|[Nn][Mm]|[FfTtLlBb]{4}|[CcNnMmKkGgFf]{2,5}|(?i:inlb|lbfft|thou|um|deg|turns|kgfcm)`)
+	rapid.Check(t, func(t *rapid.T) {
+		text := letters.Draw(t, "unit")
+		plain, err := quantity.ParseUnit(text)
+		long, errLong := quantity.ParseUnit("\u00a0" + text)
+		require.Equal(t, long, plain, text)
+		require.Equal(t, errLong == nil, err == nil)
+	})
+	for _, unit := range [][]byte{[]byte("Nm"), []byte("ft-lb"), []byte("N.m")} {
+		require.Zero(t, testing.AllocsPerRun(10, func() { _, _ = quantity.ParseUnit(string(unit)) }))
+	}
+}

@@ -141,6 +141,9 @@ func fold(s string) string {
 // "lbf·ft", "ft-lb", "in-lb", "kgf·m", "mm", "deg". Case, spaces, hyphens and
 // product signs do not matter; inside a unit that is no product, they do.
 func ParseUnit(text string) (Unit, error) {
+	if u, ok := parsePlain(text); ok {
+		return u, nil
+	}
 	if u, ok := unitBySpelling[fold(text)]; ok {
 		product := strings.ContainsFunc(strings.TrimFunc(text, joins), joins)
 		if !product || u.Dimension() == Torque { // "m·m" is no millimetre
@@ -151,6 +154,28 @@ func ParseUnit(text string) (Unit, error) {
 		return NoUnit, fmt.Errorf("no unit")
 	}
 	return NoUnit, fmt.Errorf("unknown unit %q", clip(text))
+}
+
+// parsePlain is ParseUnit for what is written in plain letters, with plain joins
+// in torques, as nearly all is; it allocates nothing.
+func parsePlain(text string) (Unit, bool) {
+	var room [16]byte
+	if len(text) > len(room) {
+		return NoUnit, false
+	}
+	letters := room[:0]
+	for i := range len(text) {
+		if strings.IndexByte(" .-*_", text[i]) >= 0 {
+			continue
+		}
+		c := text[i] | 0x20
+		if c < 'a' || c > 'z' {
+			return NoUnit, false
+		}
+		letters = append(letters, c)
+	}
+	u, ok := unitBySpelling[string(letters)]
+	return u, ok && (len(letters) == len(text) || u.Dimension() == Torque)
 }
 
 // Known tells whether u is a unit of this program (and not NoUnit).

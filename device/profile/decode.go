@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"strconv"
 	"time"
 	"unicode/utf8"
 
@@ -268,9 +269,9 @@ func blank(c byte) bool { return c == ' ' || c == '\t' }
 func quote(b []byte) string {
 	const most = 60
 	if len(b) > most {
-		return fmt.Sprintf("%q…", b[:most])
+		return strconv.Quote(string(b[:most])) + "…"
 	}
-	return fmt.Sprintf("%q", b)
+	return strconv.Quote(string(b))
 }
 
 func hintMismatch(body []byte) string {
