@@ -222,9 +222,13 @@ func (b *tried) sendAlone(text string) error {
 	return b.pause()
 }
 
-// pause lets a gap of silence pass after all that was fed has been read.
+// pause lets a gap of silence pass after all that was fed has been taken, and the
+// adapter waits for silence.
 func (b *tried) pause() error {
-	if err := b.watch.until("all to be read", func(w *watched) bool { return w.read == w.fed }); err != nil {
+	if err := b.watch.until("all to be taken", func(w *watched) bool { return w.read == w.fed && w.reading }); err != nil {
+		return err
+	}
+	if err := b.clock.awaited(gap); err != nil {
 		return err
 	}
 	b.clock.pass(gap)
@@ -453,7 +457,10 @@ func (b *tried) attach(t *testing.T, ctx context.Context) *attached {
 func (b *tried) attachOpen(t *testing.T) *attached {
 	t.Helper()
 	a := b.attach(t, t.Context())
-	b.watch.await(t, "the link", func(w *watched) bool { return w.opened == 1 })
+	b.watch.await(t, "the link", func(w *watched) bool {
+		// One that cannot be asked even once is lost for another reason.
+		return w.opened == 1 && (w.written > 0 || !b.framing.profile.Talk.Asks())
+	})
 	return a
 }
 
@@ -758,8 +765,8 @@ func closeWhileLost(t *testing.T, b *tried) {
 	a.lost(device.ErrLost)
 	a.look()
 	require.NoError(t, a.Close())
-	_, err := a.Next(t.Context())
-	require.ErrorIs(t, err, device.ErrClosed)
+	e, err := a.Next(t.Context())
+	require.ErrorIs(t, err, device.ErrClosed, "%+v", e)
 }
 
 // looking is the time between two looks for a lost instrument, and no other time.
@@ -775,7 +782,10 @@ type watch struct {
 	watched
 }
 
-type watched struct{ tries, opened, open, mostOpen, read, fed int }
+type watched struct {
+	tries, opened, open, mostOpen, read, fed, written int
+	reading                                           bool // what was read before has been taken
+}
 
 func newWatch(t device.Transport, c *clock) *watch {
 	return &watch{Transport: t, clock: c, changed: make(chan struct{})}
@@ -857,14 +867,22 @@ func (l *watchedLink) Read(p []byte) (int, error) {
 	if l.watch.slow {
 		p = p[:1]
 	}
+	l.watch.change(func() { l.watch.reading = true })
 	n, err := l.Link.Read(p)
 	if n > 0 && err != nil {
 		return n, errors.New("bytes and an error together")
 	}
 	l.watch.change(func() {
 		l.watch.read += n
+		l.watch.reading = false
 		l.at = l.watch.clock.now()
 	})
+	return n, err
+}
+
+func (l *watchedLink) Write(p []byte) (int, error) {
+	n, err := l.Link.Write(p)
+	l.watch.change(func() { l.watch.written += n })
 	return n, err
 }
 
@@ -888,6 +906,7 @@ type clock struct {
 	mu    sync.Mutex
 	time  time.Time
 	waits []wait
+	more  chan struct{} // closed when there is another wait
 }
 
 type wait struct {
@@ -895,7 +914,9 @@ type wait struct {
 	c     chan time.Time
 }
 
-func newClock() *clock { return &clock{time: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)} }
+func newClock() *clock {
+	return &clock{time: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), more: make(chan struct{})}
+}
 
 func (c *clock) now() time.Time {
 	c.mu.Lock()
@@ -907,9 +928,31 @@ func (c *clock) after(d time.Duration) <-chan time.Time {
 	c.mu.Lock()
 	w := wait{c.time.Add(d), make(chan time.Time, 1)}
 	c.waits = append(c.waits, w)
+	close(c.more)
+	c.more = make(chan struct{})
 	c.mu.Unlock()
 	c.pass(0)
 	return w.c
+}
+
+// awaited waits until somebody waits for a time within d from now: whoever reads
+// the clock and then waits must not find that it went on in between.
+func (c *clock) awaited(d time.Duration) error {
+	deadline := time.After(patience)
+	for {
+		c.mu.Lock()
+		until, more := c.time.Add(d), c.more
+		some := slices.ContainsFunc(c.waits, func(w wait) bool { return !w.until.After(until) })
+		c.mu.Unlock()
+		if some {
+			return nil
+		}
+		select {
+		case <-more:
+		case <-deadline:
+			return errors.New("nobody waits for silence")
+		}
+	}
 }
 
 // pass lets time pass.
