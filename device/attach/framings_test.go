@@ -1,17 +1,13 @@
 package attach_test
 
 import (
-	"context"
-	"fmt"
 	"io"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
-	"paintmark/device"
 	"paintmark/device/attach"
 	"paintmark/device/devicetest"
 	"paintmark/device/profile"
@@ -24,100 +20,7 @@ func framed(t testing.TB, framing string) *profile.Profile {
 	return p
 }
 
-// The ways in which instruments fail, over every framing.
-func TestEveryFraming(t *testing.T) {
-	for _, tc := range []struct {
-		framing, frame, garbage string // the frame with %d for its figure
-	}{
-		{`ending = "crlf"`, "%d\r\n", "x\r\n"},
-		{`ending = "03"`, "%d\x03", "x\x03"},
-		{"kind = \"marks\"\nstart = \"02\"\nend = \"03\"", "\x02%d\x03", "x\x03\x02y"},
-		{"kind = \"marks\"\nstart = \"02\"\nend = \"03\"\ntail = 1\n[check]\nkind = \"xor\"\nfrom = 0\nto = 1", "\x02%d\x03\x02", "\x02y\x03z"},
-		{"kind = \"length\"\nstart = '\"1\"'\nlength = 3", "1%02d", "??"},
-		{"kind = \"silence\"\ngap = \"20 ms\"", "%d", "x"},
-	} {
-		t.Run(tc.framing, func(t *testing.T) {
-			frame := func(n int) string { return fmt.Sprintf(tc.frame, n) }
-			said := func(n int) string { // what the figure is in the frame
-				if tc.frame == "1%02d" {
-					n += 100
-				}
-				return fmt.Sprintf("sampled %d N·m", n)
-			}
-			w := devicetest.NewWire(at, "PM-7")
-			opened := make(chan struct{}, 9)
-			a := attach.Attach(t.Context(), &announced{w, opened}, framed(t, tc.framing), attach.Options{Interval: 20 * time.Millisecond})
-			defer func() { require.NoError(t, a.Close()) }()
-			<-opened
-			patient := tc.frame == "%d"
-			for n := 10; n < 12; n++ { // byte by byte
-				for _, c := range bytewise(frame(n), !patient) {
-					require.NoError(t, w.Feed([]byte(c)))
-				}
-				require.Equal(t, []string{said(n)}, story(t, a, 1))
-			}
-			if !patient { // two in one read
-				require.NoError(t, w.Feed([]byte(frame(12)+frame(13)+frame(14)[:1])))
-				require.Equal(t, []string{said(12), said(13)}, story(t, a, 2))
-				require.NoError(t, w.Feed([]byte(frame(14)[1:])))
-				require.Equal(t, []string{said(14)}, story(t, a, 1))
-			}
-			require.NoError(t, w.Feed([]byte(tc.garbage)))
-			if patient {
-				require.Contains(t, story(t, a, 1)[0], "rejected")
-			}
-			require.NoError(t, w.Feed([]byte(frame(15))))
-			for {
-				line := story(t, a, 1)[0]
-				if line == said(15) {
-					break
-				}
-				require.Contains(t, line, "rejected")
-			}
-			// Lost in mid-frame: no reading; back again: sound.
-			half := frame(16)[:1]
-			require.NoError(t, w.Feed([]byte(half)))
-			require.NoError(t, w.Unplug())
-			lines := story(t, a, 2)
-			require.Contains(t, lines[0], fmt.Sprintf("rejected %q", half))
-			require.Contains(t, lines[1], "lost")
-			require.NoError(t, w.Plug())
-			require.Equal(t, []string{"found PM-7"}, story(t, a, 1))
-			<-opened
-			require.NoError(t, w.Feed([]byte(frame(17))))
-			require.Equal(t, []string{said(17)}, story(t, a, 1))
-			// The last is cut off.
-			require.NoError(t, w.Feed([]byte(half)))
-			require.NoError(t, w.End())
-			lines = story(t, a, 2)
-			require.Contains(t, lines[0], fmt.Sprintf("rejected %q", half))
-			require.Equal(t, "ended", lines[1])
-		})
-	}
-}
-
-// bytewise takes a text apart, if wanted: on a busy machine the bytes of one
-// frame may come with silence between them.
-func bytewise(text string, apart bool) []string {
-	if !apart {
-		return []string{text}
-	}
-	return strings.Split(text, "")
-}
-
-// announced tells when a link was opened: what a wire is fed before is lost.
-type announced struct {
-	*devicetest.Wire
-	opened chan struct{}
-}
-
-func (a *announced) Open(ctx context.Context) (device.Link, error) {
-	link, err := a.Wire.Open(ctx)
-	if err == nil {
-		a.opened <- struct{}{}
-	}
-	return link, err
-}
+// What instruments fail in is tried over every framing by package devicetest.
 
 // Silence ends a frame, and begins anew with every byte.
 func TestSilenceEndsAFrame(t *testing.T) {
