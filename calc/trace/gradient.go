@@ -101,7 +101,7 @@ func (r *reader) gradients() {
 	f.BeyondOrigin = Told(f.Turned.Number()-origin, math.Hypot(originError, r.turnError))
 
 	r.snug(g, last, zone.slope, window)
-	r.yield(g, last, zone.slope, slopeError)
+	r.yield(g, last, zone.slope, slopeError, window)
 	f.Prevailing = Untold("the bolt clamped from the first turn on")
 	if r.last == 0 && first > 0 && g[0].slope < 0.3*zone.slope {
 		f.Prevailing = Told(g[0].torque-r.zero, r.noise)
@@ -181,7 +181,7 @@ func (r *reader) snug(g []local, last int, slope, window float64) {
 }
 
 // yield finds where the gradient falls to its share of the linear zone's.
-func (r *reader) yield(g []local, last int, slope, slopeError float64) {
+func (r *reader) yield(g []local, last int, slope, slopeError, window float64) {
 	f := &r.f
 	var ends, errs []float64
 	for _, l := range g[max(last, len(g)-3):] {
@@ -205,7 +205,7 @@ func (r *reader) yield(g []local, last int, slope, slopeError float64) {
 		share = min(1, max(0, (a.slope-want)/(a.slope-b.slope)))
 	}
 	at, torque := a.turn+share*(b.turn-a.turn), a.torque+share*(b.torque-a.torque)
-	err := (b.turn-a.turn)/2 + b.err/slope*(b.turn-a.turn)
+	err := math.Hypot((b.turn-a.turn)/2+b.err/slope*(b.turn-a.turn), window/8)
 	f.Yield = Point{Told(at, math.Hypot(err, r.turnError)), Told(torque, math.Hypot(slope*err, r.noise)), r.sampleAt(at)}
 }
 

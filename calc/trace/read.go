@@ -230,23 +230,31 @@ func (r *reader) load(leftHand bool) {
 // noiseOf is the standard deviation of white noise in values[i], i of at, by the
 // median of the second differences (whose deviation is √6 of it), and at least that of
 // the values' steps, step/√12.
-func noiseOf(values []float64, at []int) float64 {
+func noiseOf(values []float64, at []int, step float64) float64 {
 	var seconds []float64
-	step := math.Inf(1)
 	for _, i := range at {
 		if i > 0 && i+1 < len(values) {
 			seconds = append(seconds, math.Abs(values[i-1]-2*values[i]+values[i+1]))
 		}
-		if i > 0 {
-			if d := math.Abs(values[i] - values[i-1]); d > 1e-12 {
-				step = min(step, d)
-			}
-		}
-	}
-	if math.IsInf(step, 1) {
-		step = 0
 	}
 	return max(1.4826*medianInPlace(seconds)/math.Sqrt(6), step/math.Sqrt(12))
+}
+
+// step is what all values of a series differ by, or a multiple of it.
+func (s Series) step() float64 {
+	var d int64
+	for _, v := range s.Values {
+		a, b := d, v-s.Values[0]
+		for b != 0 {
+			a, b = b, a%b
+		}
+		d = a
+	}
+	if d == 0 {
+		d = 1
+	}
+	one := Series{Exponent: s.Exponent, Values: []int64{d}}
+	return math.Abs(one.Float(0))
 }
 
 // strokesOf finds the rest, the noise and the strokes; it says why not where there are
@@ -279,7 +287,7 @@ func (r *reader) strokesOf() string {
 		for _, i := range rest {
 			still = append(still, r.torque[i])
 		}
-		r.noise = noiseOf(r.torque, rest)
+		r.noise = noiseOf(r.torque, rest, r.trace.Torque.step())
 		r.zero = medianInPlace(still)
 		r.f.Zero = Told(r.zero, 1.2533*r.noise/math.Sqrt(float64(len(rest)))) // π/2 of the variance of a mean
 		r.f.Noise = Told(r.noise, r.noise/math.Sqrt(2*float64(len(rest))))
@@ -288,10 +296,10 @@ func (r *reader) strokesOf() string {
 		for i := range n {
 			rest = append(rest, i)
 		}
-		r.noise = noiseOf(r.torque, rest)
+		r.noise = noiseOf(r.torque, rest, r.trace.Torque.step())
 	}
 	if r.angle != nil {
-		r.angleNoise = noiseOf(r.angle, rest)
+		r.angleNoise = noiseOf(r.angle, rest, r.trace.Angle.step()*r.trace.Angle.Unit.Factor().InexactFloat64())
 	}
 	r.on = max(Threshold*r.reference, 6*r.noise)
 	r.off = max(0.6*Threshold*r.reference, 4*r.noise)
@@ -305,7 +313,7 @@ func (r *reader) strokesOf() string {
 		// backwards from the end: the release, up to the last maximum that is one
 		best, far := s.last, max(5*r.noise, 0.015*r.reference)
 		for i := s.last; i >= s.first; i-- {
-			if r.smooth[i] > r.smooth[best] {
+			if r.smooth[i] >= r.smooth[best] {
 				best = i
 			} else if r.smooth[i] < r.smooth[best]-far {
 				break
@@ -481,7 +489,7 @@ func (r *reader) rate() {
 		for from < s.end && r.smooth[from] < half {
 			from++
 		}
-		for i, j := from, from; i <= s.end; i++ {
+		for i, j := from, from; i <= s.end; i += max(1, (j-i)/8) {
 			for j <= s.end && r.seconds[j] <= r.seconds[i]+window {
 				j++
 			}

@@ -146,9 +146,16 @@ func (r *reader) turns() {
 	}
 	newtonMetre := f.Unit.Factor().InexactFloat64()
 	var energy, took float64
+	if first := r.curve[0]; r.turn[first] > 0 { // from the threshold to the first sample
+		energy = (r.on + r.torque[first] - r.zero) / 2 * r.turn[first]
+	}
+	k := 0
 	for c := 1; c < len(r.curve); c++ {
 		i, j := r.curve[c-1], r.curve[c]
-		if j == i+1 {
+		for j > r.strokes[k].last {
+			k++
+		}
+		if j == i+1 && j <= r.strokes[k].top {
 			took += r.seconds[j] - r.seconds[i]
 		}
 		energy += ((r.torque[i]+r.torque[j])/2 - r.zero) * (r.turn[j] - r.turn[i])
