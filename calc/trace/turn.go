@@ -165,7 +165,8 @@ func (r *reader) turns() {
 	f.Energy = Told(energy*perDegree, perDegree*math.Hypot((f.Final.Number()-r.zero)*r.turnError, zero*f.Turned.Number()/4))
 	f.Speed = Untold("the pull took no time")
 	if took > 0 {
-		f.Speed = Told(f.Turned.Number()/took, r.turnError/took)
+		speed := f.Turned.Number() / took
+		f.Speed = Told(speed, math.Hypot(r.turnError/took, speed/float64(len(r.curve)))) // it began and ended between two samples
 	}
 	r.eased()
 }
