@@ -10,8 +10,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"paintmark/calc/document"
+	"paintmark/calc/quantity"
 	"paintmark/device"
 	"paintmark/device/profile"
+	"paintmark/device/pull"
 )
 
 func read(t testing.TB, text string) *profile.Profile {
@@ -270,6 +272,10 @@ func TestFieldFaults(t *testing.T) {
 		{"[talk]\nevery = \"1 s\"\n" + fields, `p.toml:3:9: "every" means nothing without a request`, "request"},
 		{"[talk]\nrequest = '\"?\"'\n" + fields, `p.toml:2:2: how often is it asked?`, "every"},
 		{"[talk]\nrequest = '?'\nevery = \"1 s\"\n" + fields, `p.toml:3:11: "?" are no hexadecimal digits`, "0D 0A"},
+		{"[pull]\nbegin = 1.5\n" + fields, `p.toml:3:9: 1.5 is no share`, "0.05"},
+		{"[pull]\nlet_go = 0.0\n" + fields, `p.toml:3:10: 0 is no share`, "between"},
+		{"[pull]\nleast = \"3 mm\"\n" + fields, `p.toml:3:9: 3 mm is no torque`, "N·m"},
+		{"[pull]\npause = \"1 h\"\n" + fields, `p.toml:3:9: "1 h" is no pause between two strokes`, "1.5 s"},
 		{"[talk]\nsettle = \"1 h\"\n" + fields, `p.toml:3:10: "1 h" is no time to settle`, "300 ms"},
 		{"[talk]\nunits = { furlong = '01' }\n" + fields, `unknown unit "furlong"`, "mm"},
 		{"[modbus]\ndevice = 0\ncount = 1\n[talk]\nevery = \"1 s\"\n[reading]\nkind = \"fields\"\n[field.value]\nat = 0\nlength = 2\n", `p.toml:3:10: 0 cannot be`, "247"},
@@ -425,4 +431,14 @@ func TestTalk(t *testing.T) {
 	require.Equal(t, []time.Duration{250 * time.Millisecond, 50 * time.Millisecond, 40 * time.Millisecond, 2 * time.Second},
 		[]time.Duration{p.Talk.Settle, p.Talk.Every, p.Talk.Within, p.Talk.Quiet})
 	require.Equal(t, profile.Talk{}, read(t, "[reading]\npattern = '(?P<value>.*)'\n").Talk, "nothing is sent where nothing is said")
+}
+
+func TestPull(t *testing.T) {
+	require.Nil(t, read(t, "[reading]\npattern = '(?P<value>.*)'\n").Pull)
+	require.Equal(t, &pull.Settings{}, read(t, "[pull]\n[reading]\npattern = '(?P<value>.*)'\n").Pull)
+	p := read(t, "[pull]\nbegin = 0.1\nleast = \"3 N·m\"\nlet_go = 0.3\nhold = \"80 ms\"\npause = \"2 s\"\nbump = \"200 ms\"\n[reading]\npattern = '(?P<value>.*)'\n").Pull
+	require.Equal(t, &pull.Settings{
+		Begin: 0.1, Least: quantity.MustParse("3 N·m"), Let: 0.3,
+		Hold: 80 * time.Millisecond, Pause: 2 * time.Second, Bump: 200 * time.Millisecond,
+	}, p)
 }

@@ -36,6 +36,7 @@ import (
 	"paintmark/calc/document"
 	"paintmark/calc/quantity"
 	"paintmark/device"
+	"paintmark/device/pull"
 )
 
 // Bounds of what a profile may ask for.
@@ -58,6 +59,9 @@ type Profile struct {
 	Line device.Settings
 	// Talk is what is sent to it.
 	Talk Talk
+	// Pull is how its stream of torque is cut into pulls; nil where each frame is a
+	// reading.
+	Pull *pull.Settings
 
 	framing framing
 	reading reading
@@ -74,6 +78,7 @@ type (
 		Reading readingForm `toml:"reading"`
 		Field   fieldsForm  `toml:"field"`
 		Talk    talkForm    `toml:"talk"`
+		Pull    pullForm    `toml:"pull"`
 		Modbus  modbusForm  `toml:"modbus"`
 	}
 	lineForm struct {
@@ -135,6 +140,7 @@ func Parse(name string, text []byte) (*Profile, error) {
 	}
 	p.reading = r.reading(form.Reading, p.framing.registers)
 	p.Talk = r.talk(form.Talk, &p.framing)
+	p.Pull = r.pull(form.Pull)
 	if err := file.Err(); err != nil {
 		return nil, err
 	}

@@ -31,6 +31,7 @@ type Cutter struct {
 	still    still
 	lead     []Sample
 	first    Sample // of all: the units
+	least    float64
 	last     time.Time
 	events   []Event
 
@@ -68,6 +69,9 @@ func (c *Cutter) Feed(s Sample) ([]Event, error) {
 	}
 	if c.first.Time.IsZero() {
 		c.first = s
+		if least, err := c.settings.Least.In(s.Torque.Unit, mostDigits); err == nil {
+			c.least = least.Value.InexactFloat64()
+		}
 	}
 	c.events = c.events[:0]
 	if s.Time.Before(c.last) {
@@ -135,7 +139,7 @@ func (c *Cutter) rest(s Sample, raw float64) {
 // threshold is the torque beyond the zero at which a stroke begins.
 func (c *Cutter) threshold(aim Aim, s Sample) float64 {
 	step := math.Pow10(-int(s.Torque.Decimals()))
-	return max(c.settings.Begin*aim.Torque, c.settings.Least, c.settings.Noises*max(c.still.noise, step))
+	return max(c.settings.Begin*aim.Torque, c.least, c.settings.Noises*max(c.still.noise, step))
 }
 
 func (c *Cutter) newStroke(beyond float64) {
@@ -236,7 +240,8 @@ func (c *Cutter) reached() bool {
 	case c.sign < 0:
 		return false
 	case c.goal.Angle > 0:
-		return c.pull.Trace.HasAngle() && Turned(&c.pull.Trace, strokes) >= c.goal.Angle
+		series := c.pull.Trace.Angle
+		return len(series.Values) > 0 && trace.Series{Exponent: series.Exponent, Values: []int64{turned(&c.pull.Trace, strokes)}}.Float(0) >= c.goal.Angle
 	case c.goal.Torque > 0:
 		for _, s := range strokes {
 			if c.pull.Trace.Torque.Float(s.Peak) >= c.goal.Torque {
@@ -247,20 +252,38 @@ func (c *Cutter) reached() bool {
 	return false
 }
 
-// Turned is the angle turned in the strokes of a trace: of each, its largest
-// angle less that of the sample before it. What the wrench turns back between
-// them does not count.
-func Turned(t *trace.Trace, strokes []Stroke) float64 {
-	sum := 0.0
+// turned is the angle turned in the strokes of a trace, in steps of its angle: of
+// each stroke, its largest angle less that of the sample before it. What the
+// wrench turns back between them does not count.
+func turned(t *trace.Trace, strokes []Stroke) (sum int64) {
 	for _, s := range strokes {
-		from, most := t.Angle.Float(max(0, s.From-1)), 0.0
-		for i := s.From; i < s.To; i++ {
-			most = max(most, t.Angle.Float(i)-from)
+		from, most := t.Angle.Values[max(0, s.From-1)], int64(0)
+		for _, v := range t.Angle.Values[s.From:s.To] {
+			most = max(most, v-from)
 		}
 		sum += most
 	}
 	return sum
 }
+
+// Turned is the angle turned in the pull's strokes, exactly; the zero Quantity
+// where the wrench gives none.
+func (p *Pull) Turned() quantity.Quantity {
+	if !p.Trace.HasAngle() {
+		return quantity.Quantity{}
+	}
+	return quantity.New(decimal.New(turned(&p.Trace, p.Strokes), p.Trace.Angle.Exponent), p.Trace.Angle.Unit)
+}
+
+// Highest is the highest torque of the pull's strokes, exactly.
+func (p *Pull) Highest() quantity.Quantity {
+	t := p.Trace.Torque
+	return quantity.New(decimal.New(t.Values[p.Peak()], t.Exponent), t.Unit)
+}
+
+// Going is the pull that goes on, nil while there is none. Its last stroke may
+// still be missing.
+func (c *Cutter) Going() *Pull { return c.pull }
 
 // ending is why a pull is over that nothing else ended.
 func (c *Cutter) ending() End {
@@ -312,33 +335,25 @@ func (c *Cutter) finish(end End) {
 	}
 	p := c.pull
 	p.End, p.Ended = end, c.last
-	if kind == Over {
+	if kind == Over && !c.announced {
 		c.tell(c.last)
 	}
-	c.events = append(c.events, Event{Kind: kind, Pull: p})
+	c.events = append(c.events, Event{kind, p})
 	c.state, c.pull = idle, nil
 }
 
-// tell tells what has come since the last time.
+// tell tells how far the pull has come, if that was not told yet.
 func (c *Cutter) tell(now time.Time) {
-	t := &c.pull.Trace
-	if c.told == t.Len() {
+	n := c.pull.Trace.Len()
+	if c.told == n {
 		return
 	}
 	kind := Went
 	if !c.announced {
 		kind = Began
 	}
-	cut := func(s trace.Series) trace.Series {
-		if len(s.Values) > 0 {
-			s.Values = slices.Clone(s.Values[c.told:])
-		}
-		return s
-	}
-	c.events = append(c.events, Event{Kind: kind, New: trace.Trace{
-		Tick: t.Tick, Times: slices.Clone(t.Times[c.told:]), Torque: cut(t.Torque), Angle: cut(t.Angle),
-	}})
-	c.announced, c.told, c.toldAt = true, t.Len(), now
+	c.events = append(c.events, Event{kind, c.pull})
+	c.announced, c.told, c.toldAt = true, n, now
 }
 
 // keep puts a sample into the pull's trace.

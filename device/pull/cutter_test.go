@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -71,7 +72,7 @@ func told(t testing.TB, events []pull.Event) (words []string) {
 			require.NoError(t, e.Pull.Trace.Check())
 			words = append(words, fmt.Sprintf("%s: %s at %.0f in %d", e.Kind, e.Pull.End, e.Pull.Trace.Torque.Float(e.Pull.Peak()), len(e.Pull.Strokes)))
 		default:
-			require.NoError(t, e.New.Check())
+			require.NoError(t, e.Pull.Trace.Check())
 		}
 	}
 	return words
@@ -168,29 +169,39 @@ func TestNothingIsLostOnTheWay(t *testing.T) {
 		}
 		c := pull.New(pull.Settings{})
 		c.Aim(pull.Aim{Torque: rapid.Float64Range(0, 100).Draw(rt, "aim")})
-		var way trace.Trace
+		var way trace.Trace // as it was told last
 		began := false
+		whole := func(p *pull.Pull) {
+			require.NoError(rt, p.Trace.Check())
+			n := way.Len()
+			require.GreaterOrEqual(rt, p.Trace.Len(), n)
+			require.Equal(rt, way.Times, p.Trace.Times[:n:n])
+			require.Equal(rt, way.Torque.Values, p.Trace.Torque.Values[:n:n])
+			require.Equal(rt, way.Angle.Values, p.Trace.Angle.Values[:n:n])
+			way = p.Trace
+			way.Times, way.Torque.Values, way.Angle.Values = slices.Clone(way.Times), slices.Clone(way.Torque.Values), slices.Clone(way.Angle.Values)
+		}
 		see := func(events []pull.Event) {
 			for _, e := range events {
 				switch e.Kind {
 				case pull.Began, pull.Went:
 					require.Equal(rt, !began, e.Kind == pull.Began)
+					if began {
+						require.Greater(rt, e.Pull.Trace.Len(), way.Len())
+					} else {
+						way = trace.Trace{Times: []int64{}, Torque: trace.Series{Values: []int64{}}, Angle: trace.Series{Values: []int64{}}}
+					}
 					began = true
-					require.Equal(rt, e.New.Torque.Exponent, int32(-1))
-					way.Times = append(way.Times, e.New.Times...)
-					way.Torque.Values = append(way.Torque.Values, e.New.Torque.Values...)
-					way.Angle.Values = append(way.Angle.Values, e.New.Angle.Values...)
+					whole(e.Pull)
 				case pull.Bumped:
 					require.False(rt, began, "a bump is not told before")
 				case pull.Over:
 					require.True(rt, began)
-					require.Equal(rt, e.Pull.Trace.Times, way.Times)
-					require.Equal(rt, e.Pull.Trace.Torque.Values, way.Torque.Values)
-					require.Equal(rt, e.Pull.Trace.Angle.Values, way.Angle.Values)
+					whole(e.Pull)
 					for _, s := range e.Pull.Strokes {
 						require.True(rt, s.From <= s.Peak && s.Peak < s.To && s.To <= e.Pull.Trace.Len(), "%+v", s)
 					}
-					way, began = trace.Trace{}, false
+					began = false
 				}
 			}
 		}
@@ -234,7 +245,7 @@ func TestSamplesThatCannotBe(t *testing.T) {
 
 // A value with more decimals than those before it changes no value.
 func TestDecimals(t *testing.T) {
-	c := pull.New(pull.Settings{Least: 5})
+	c := pull.New(pull.Settings{Least: quantity.MustParse("5 N·m")})
 	var all []pull.Event
 	for i, text := range []string{"0 N·m", "30 N·m", "40.5 N·m", "50.25 N·m", "60 N·m"} {
 		events, err := c.Feed(pull.Sample{Time: noon.Add(time.Duration(i) * 100 * time.Millisecond), Torque: quantity.MustParse(text)})
@@ -247,9 +258,15 @@ func TestDecimals(t *testing.T) {
 	require.False(t, p.Trace.HasAngle())
 }
 
-func TestTurned(t *testing.T) {
-	tr := &trace.Trace{Angle: trace.Series{Unit: quantity.Degree, Exponent: -1, Values: []int64{0, 100, 310, 300, 0, 50, 250}}}
-	require.InDelta(t, 31+25, pull.Turned(tr, []pull.Stroke{{From: 0, To: 4}, {From: 5, To: 7}}), 1e-12)
+func TestTurnedAndHighest(t *testing.T) {
+	p := &pull.Pull{Strokes: []pull.Stroke{{From: 0, To: 4, Peak: 3}, {From: 5, To: 7, Peak: 6}}, Trace: trace.Trace{
+		Torque: trace.Series{Unit: quantity.NewtonMetre, Exponent: -1, Values: []int64{5, 100, 310, 882, 0, 50, 880}},
+		Angle:  trace.Series{Unit: quantity.Degree, Exponent: -1, Values: []int64{0, 100, 310, 300, 0, 50, 250}},
+	}}
+	require.Equal(t, "56.0°", p.Turned().String(), "31 and 25 degrees")
+	require.Equal(t, "88.2 N·m", p.Highest().String())
+	p.Trace.Angle.Values = nil
+	require.True(t, p.Turned().IsZero())
 }
 
 // BenchmarkFeed gives the share of one core that a stream of a thousand samples a

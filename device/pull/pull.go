@@ -57,9 +57,9 @@ type Aim struct {
 type Settings struct {
 	// Begin is the share of the aim's torque at which a stroke begins: 0.05.
 	Begin float64
-	// Least is the torque at which a stroke begins where no aim is known, and
-	// below which it never does, in the samples' unit; 0 leaves it to the noise.
-	Least float64
+	// Least is the torque below which a stroke never begins; none leaves it to
+	// the aim and the noise.
+	Least quantity.Quantity
 	// Noises is how many standard deviations of the noise, or steps of the last
 	// digit, a stroke rises above the zero at least: 8.
 	Noises float64
@@ -103,13 +103,13 @@ type Kind uint8
 
 // The kinds of event.
 const (
-	// Began: a pull has begun; Event.New are its first samples.
+	// Began: a pull has begun, and has lasted too long for a bump.
 	Began Kind = iota + 1
-	// Went: the pull goes on; Event.New are the samples since the last event.
+	// Went: the pull goes on.
 	Went
-	// Over: the pull is over; Event.Pull is all of it.
+	// Over: the pull is over.
 	Over
-	// Bumped: what had begun was none; Event.Pull is what came.
+	// Bumped: what had begun was none.
 	Bumped
 )
 
@@ -168,11 +168,12 @@ func (p *Pull) Peak() int {
 	return best
 }
 
-// An Event is one thing a cutter tells, in the order in which it happened.
+// An Event is one thing a cutter tells, in the order in which it happened. Its
+// pull is as far as it has come, and whole when it is over or was none; until
+// then it goes on being written with the next sample.
 type Event struct {
 	Kind Kind
-	New  trace.Trace // of Began and Went; its times count from the pull's beginning
-	Pull *Pull       // of Over and Bumped
+	Pull *Pull
 }
 
 // MostSamples bounds a pull: at a thousand samples a second, two minutes.
