@@ -15,6 +15,34 @@
 // it can leave them without their lines in the witness, which the next call adds.
 // Append refuses a book whose end is not the one that the witness tells.
 //
+// # Pulls, sample by sample
+//
+// What a wrench sends while a bolt is pulled goes to disk as it comes, so that a
+// power cut in mid-pull costs a fraction of a second and not the pull:
+//
+//	p, err := b.BeginPull(point, pass, instrument) // writes nothing
+//	err = p.Save(ctx, samplesSoFar)                // a few times a second; on disk when it returns
+//	…
+//	r.Trace = p.End()                              // the name that the entry keeps it by
+//	entries, err := b.Append(ctx, r)
+//
+// Save takes the whole trace from its beginning, so that after an error, such as a
+// book that is locked, the next call makes good what the last could not do. It
+// costs less than an Append. Traces stand apart: entries are read without them,
+// and [Book.Trace] gives the one that an entry names, if it has the hash that the
+// entry tells.
+//
+// A trace that no entry names, as [Book.Unnamed] lists them, is that of a pull
+// which is going on, or was interrupted. Who begins a session keeps those that
+// its station left behind:
+//
+//	for _, u := range list {
+//		… b.Append(ctx, fact.Interrupted{Point: u.Point, Pass: u.Pass, Trace: u.Name, …})
+//	}
+//
+// A pull that made no reading, for want of a point or because it was none, can be
+// kept by a [fact.Note] in the same way.
+//
 // # Reading
 //
 // [Book.Entries] and [Book.History] check every entry they give: that its bytes

@@ -61,6 +61,62 @@ func FuzzBook(f *testing.F) {
 	})
 }
 
+// The same of a book with traces: a trace is given as it was recorded or not at
+// all, and what is wrong with it never touches an entry.
+func FuzzTraces(f *testing.F) {
+	book, err := os.ReadFile(tracedExample)
+	require.NoError(f, err)
+	witness, err := os.ReadFile(WitnessPath(tracedExample))
+	require.NoError(f, err)
+	dir := f.TempDir()
+	whole := specimen{book: book, witness: witness}
+	b, err := Open(whole.write(f, dir), options("bench-1"))
+	require.NoError(f, err)
+	whole.entries, err = b.Entries(context.Background())
+	require.NoError(f, err)
+	pulls := tracedPulls()
+	names := []fact.Trace{fact.TraceOf(whole.entries[1].Body), fact.TraceOf(whole.entries[2].Body)}
+	f.Add([]byte{})
+	for _, name := range names {
+		at := bytes.Index(book, tracePrefix(name.Station, name.Number))
+		for _, further := range []int{len("bench-1") + 8, len("bench-1") + 14, len("bench-1") + 40, 3000} {
+			f.Add(append(binary.LittleEndian.AppendUint32(nil, uint32(at+further)), 1))
+		}
+	}
+	f.Fuzz(func(t *testing.T, changes []byte) {
+		s := whole.clone()
+		for ; len(changes) >= 5; changes = changes[5:] {
+			s.book[binary.LittleEndian.Uint32(changes)%uint32(len(s.book))] = changes[4]
+		}
+		path := s.write(t, dir)
+		r, left, err := Salvage(path)
+		if err != nil {
+			requireOwn(t, err)
+		}
+		whole.requireTrue(t, left, r.Faults)
+		b, err := newBook(path, options("bench-1"))
+		require.NoError(t, err)
+		for i, name := range names {
+			got, err := b.Trace(context.Background(), name)
+			if err != nil {
+				requireOwn(t, err)
+				require.False(t, r.Sound(), "%v", err)
+				continue
+			}
+			require.Equal(t, pulls[i], got)
+		}
+		list, err := b.Unnamed(context.Background())
+		if err != nil {
+			requireOwn(t, err)
+		}
+		for _, u := range list {
+			got, err := b.Trace(context.Background(), u.Name)
+			require.NoError(t, err)
+			require.NoError(t, got.Check())
+		}
+	})
+}
+
 func requireOwn(t testing.TB, err error) {
 	t.Helper()
 	var e *Error

@@ -146,7 +146,7 @@ func TestTracedExample(t *testing.T) {
 	requireCurve(t, b, entries[2].Body.(fact.Interrupted).Trace, pulls[1])
 	list := unnamed(t, b)
 	require.Len(t, list, 1)
-	require.Equal(t, pulls[2], list[0].Samples)
+	requireCurve(t, b, list[0].Name, pulls[2])
 	record(t, b, pulled(t, b, reading(1), 30))
 	requireSound(t, path)
 }

@@ -18,9 +18,9 @@ import (
 	"paintmark/log/samples"
 )
 
-// maxBlocks bounds the blocks of a trace: sixteen million samples, hours of the
-// fastest wrench.
-const maxBlocks = 4096
+// maxBlocks bounds the blocks of a trace: a million samples, a quarter of an hour
+// of the fastest wrench. It keeps a hostile file from filling the memory.
+const maxBlocks = 256
 
 // A Pull is a trace that is being recorded. It may be used by several goroutines.
 type Pull struct {

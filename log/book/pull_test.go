@@ -94,7 +94,7 @@ func TestPull(t *testing.T) {
 		require.Equal(t, fact.Pass("stage-1"), u.Pass)
 		require.Equal(t, "wrench-2", u.Instrument)
 		require.Equal(t, "sitting of bench-10", u.Session)
-		require.Equal(t, curve(20, 20), u.Samples)
+		requireCurve(t, b, u.Name, curve(20, 20))
 		record(t, other, fact.Interrupted{Point: u.Point, Pass: u.Pass, Trace: u.Name, Because: "the program was ended"})
 	}
 	require.Empty(t, unnamed(t, b))
@@ -132,7 +132,7 @@ func TestPullSteps(t *testing.T) {
 	require.NoError(t, p.Save(ctx, fine))
 	list := unnamed(t, b)
 	require.Len(t, list, 1)
-	require.Equal(t, fine, list[0].Samples)
+	requireCurve(t, b, list[0].Name, fine)
 
 	name := p.End()
 	require.Equal(t, list[0].Name, name)
@@ -149,6 +149,11 @@ func TestPullSteps(t *testing.T) {
 	record(t, b, fact.Reading{Point: "head/1", Trace: name})
 	record(t, b, fact.Void{Of: ref("bench-1#2"), Point: "head/1", Because: "wrong bolt"}, fact.Reading{Point: "head/2", Trace: name})
 	require.Equal(t, 1, requireSound(t, b.Path()).Traces)
+
+	p, err = b.BeginPull("head/3", "", "")
+	require.NoError(t, err)
+	endless := curve(maxBlocks*samples.MaxSamples+1, 1)
+	require.ErrorIs(t, p.Save(ctx, endless), samples.ErrUnfit)
 
 	_, err = b.BeginPull("a\x00b", "", "")
 	require.Error(t, err)
@@ -177,7 +182,7 @@ func TestPullAfterErrors(t *testing.T) {
 	require.ErrorIs(t, failed, berrors.ErrMaxSizeReached)
 	require.NotErrorIs(t, failed, ErrUnsound)
 	if saved > 0 {
-		require.Equal(t, curve(saved, 1), unnamed(t, b)[0].Samples)
+		requireCurve(t, b, unnamed(t, b)[0].Name, curve(saved, 1))
 	}
 	b.maxSize = 0
 	ended, cancel := context.WithCancel(context.Background())
@@ -422,7 +427,7 @@ func TestDamagedTraces(t *testing.T) {
 				require.Empty(t, list)
 			} else {
 				require.Len(t, list, 1)
-				require.Equal(t, curve(200, 200), list[0].Samples)
+				requireCurve(t, b, list[0].Name, curve(200, 200))
 			}
 			_, err = b.Append(context.Background(), reading(1))
 			require.Equal(t, c.writable, err == nil, "%v", err)

@@ -61,9 +61,9 @@ type Unnamed struct {
 	Instrument string // its short name
 	Session    string
 	Began      time.Time
-	// Name is what an entry keeps it by: an Interrupted, most likely.
-	Name    fact.Trace
-	Samples *trace.Trace
+	// Name is what an entry keeps it by, most likely an Interrupted, and what Trace
+	// gives its samples for.
+	Name fact.Trace
 }
 
 // Unnamed gives the traces that no entry names, in the order in which they were
@@ -88,7 +88,7 @@ func (b *Book) Unnamed(ctx context.Context) ([]Unnamed, error) {
 			}
 			h := g.head
 			list = append(list, Unnamed{
-				Point: h.Point, Pass: h.Pass, Instrument: h.Instrument, Session: h.Session, Began: h.Began, Samples: g.trace,
+				Point: h.Point, Pass: h.Pass, Instrument: h.Instrument, Session: h.Session, Began: h.Began,
 				Name: fact.Trace{Station: r.Station, Number: r.Number, Samples: g.trace.Len(), Hash: sumParts(parts.inOrder)},
 			})
 		}
@@ -108,8 +108,8 @@ type whole struct {
 
 // readParts makes a trace of its head and its blocks.
 func readParts(station string, number uint64, parts [][]byte) (whole, error) {
-	if len(parts) < 2 {
-		return whole{}, errors.New("it is not whole")
+	if len(parts) < 2 || len(parts) > 1+maxBlocks {
+		return whole{}, fmt.Errorf("it has %d parts, its head among them", len(parts))
 	}
 	head, err := samples.DecodeHead(parts[0])
 	if err == nil && (head.Station != station || head.Number != number) {
