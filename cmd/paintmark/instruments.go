@@ -62,7 +62,11 @@ func (i chosen) attach(ctx context.Context, o attach.Options) bench.Instrument {
 	// The sitting ends its adapters itself, so that nothing they heard is lost.
 	o.Describe = ble.Describe
 	a := attach.Attach(context.WithoutCancel(ctx), i.transport, i.profile, o)
-	return bench.Instrument{Instrument: i.Instrument, Adapter: a, Measures: i.measures}
+	b := bench.Instrument{Instrument: i.Instrument, Adapter: a, Measures: i.measures}
+	if i.profile != nil {
+		b.Zero = i.profile.Talk.Zero
+	}
+	return b
 }
 
 // attachAll starts to read several.

@@ -28,7 +28,8 @@ func listenCommand() *cli.Command {
 		Name:    "listen",
 		Summary: "shows what comes from an instrument, and what a profile makes of it",
 		About: `For writing a profile, and for finding out why an instrument is not understood.
-It sends nothing and records no reading. Without --profile the line is set by
+It records no reading, and sends nothing, unless --talk is given: then what the
+profile says under [talk], as for an instrument that has to be asked. Without --profile the line is set by
 --baud, --bits, --parity and --stop, and the bytes are shown as they come; a
 Bluetooth LE instrument that describes itself is understood all the same. It ends
 with --for, at the end of a recording, or when it is interrupted.`,
@@ -46,6 +47,7 @@ with --for, at the end of a recording, or when it is interrupted.`,
 			{Name: "stop", Kind: cli.String, Value: "N", Default: "1", Help: "stop bits", OneOf: []string{"1", "1.5", "2"}},
 			{Name: "capture", Kind: cli.String, Value: "FILE", Help: "keep the bytes as a recording in a new file", Complete: cli.Files},
 			{Name: "for", Kind: cli.Duration, Value: "TIME", Help: "how long to listen"},
+			{Name: "talk", Help: "send what the profile says is to be sent"},
 			{Name: "fast", Help: "play a recording without waiting"},
 		},
 		JSON: true,
@@ -81,7 +83,10 @@ func listen(ctx context.Context, c *cli.Call) (err error) {
 		ctx = limited
 	}
 	ear := &ear{to: c.Out, json: c.JSON(), began: time.Now(), decoded: c.String("profile") != ""}
-	o := attach.Options{}
+	if c.Bool("talk") && !ear.decoded {
+		return cli.Usagef("--talk sends what a profile says: name it with --profile")
+	}
+	o := attach.Options{Mute: !c.Bool("talk")}
 	if address.Transport == ble.Name && !ear.decoded {
 		p, o.Describe = nil, ear.describe
 	}
@@ -130,6 +135,7 @@ type ear struct {
 	decoded                 bool // events of a profile are told, not only losses
 	bytes, samples, rejects int
 	lost                    error // why the instrument is not there now
+	hint                    string
 	err                     error
 }
 
@@ -142,6 +148,10 @@ type heardLine struct {
 	Value  *answer.Quantity `json:"value,omitempty"`
 	Angle  *answer.Quantity `json:"angle,omitempty"`
 	Status []string         `json:"status,omitempty"`
+	Pieces int              `json:"pieces,omitempty"`
+	Bytes  int              `json:"bytes,omitempty"`
+	Age    *float64         `json:"age,omitempty"`
+	Hint   string           `json:"hint,omitempty"`
 }
 
 const bytesInLine = 16
@@ -204,13 +214,26 @@ func (e *ear) event(v device.Event) {
 		e.samples++
 		line.Value, line.Angle, line.Status, line.Raw = answer.Of(v.Sample.Value), answer.Of(v.Sample.Angle), v.Sample.Status, v.Sample.Raw
 	case device.Rejected:
-		e.rejects++
+		e.rejects += max(1, v.Pieces)
+		line.Raw, line.Pieces, line.Bytes = v.Raw, v.Pieces, v.Bytes
+	case device.Unfinished:
 		line.Raw = v.Raw
+	case device.Quiet, device.Resumed:
+		if !v.Since.IsZero() {
+			age := v.Time.Sub(v.Since).Seconds()
+			line.Age = &age
+		}
 	case device.Found:
 		line.Text, e.lost = v.Identity, nil
 	}
-	if (v.Kind == device.Sampled || v.Kind == device.Rejected) && !e.decoded {
+	told := v.Kind == device.Lost || v.Kind == device.Found || v.Kind == device.Ended
+	if !e.decoded && !told {
 		return
+	}
+	var hinted interface{ HintText() string }
+	if v.Err != nil && errors.As(v.Err, &hinted) && hinted.HintText() != e.hint {
+		e.hint = hinted.HintText()
+		line.Hint = e.hint
 	}
 	if e.json {
 		e.encode(line)
@@ -230,7 +253,13 @@ func (e *ear) event(v device.Event) {
 		}
 		e.print("%9.3f  = %s\n", at, words)
 	default:
+		if line.Age != nil {
+			line.Text = strings.TrimPrefix(fmt.Sprintf("%s; the last good frame before came %.1f s ago", line.Text, *line.Age), "; ")
+		}
 		e.print("%9.3f  %s: %s\n", at, v.Kind, line.Text)
+	}
+	if line.Hint != "" {
+		e.print("%11shint: %s\n", "", line.Hint)
 	}
 }
 

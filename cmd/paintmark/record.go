@@ -26,12 +26,13 @@ func recordCommand() *cli.Command {
 		Summary: "reads the instruments, says what is next and judges each pull at once",
 		About: `At a terminal it shows the next point with its target, and the verdict of each
 pull; a pull needs no key. Keys are for the exceptions: p another point, v void,
-s skip, y confirm, m a value by hand, space pause, q leave. Where it was left, it
+s skip, y confirm, m a value by hand, z an instrument to zero, space pause,
+q leave. Where it was left, it
 goes on.
 
 Without a terminal it prints lines, with --json one JSON object a line, and
 reads commands from standard input, a line each: point, void, skip, confirm,
-attest, pause, go, quit.
+attest, zero, pause, go, quit.
 
 Instruments are those of the shop's list, instruments.toml on the shelf; all of
 them, or those named with --with. One that is not in the list is given by --at
@@ -130,7 +131,9 @@ func (w *watch) see(e bench.Event) {
 	switch e.Kind {
 	case bench.Lost:
 		w.lost[e.Instrument] = e.Err
-	case bench.Found:
+	case bench.Quiet:
+		w.lost[e.Instrument] = e.Err
+	case bench.Found, bench.Talking:
 		delete(w.lost, e.Instrument)
 	case bench.Read:
 		w.read = true
@@ -207,6 +210,7 @@ func newStand(ctx context.Context, c *cli.Call, cable *typed.Cable) (*stand, fun
 	ctx, interrupt := context.WithCancel(ctx)
 	t := screen.NewTerminal(out, screen.Size(out), time.Local)
 	ended := onResize(t.Redraw)
+	go tick(ctx, t)
 	slow := func(line string) {
 		if !t.Asking() {
 			t.Say(fmt.Sprintf("%q was typed by hand: press m to state it", line))
@@ -219,6 +223,20 @@ func newStand(ctx context.Context, c *cli.Call, cable *typed.Cable) (*stand, fun
 		restore()
 		interrupt()
 	}, nil
+}
+
+// tick lets the ages on the screen grow until ctx is done.
+func tick(ctx context.Context, t *screen.Terminal) {
+	ticks := time.NewTicker(time.Second)
+	defer ticks.Stop()
+	for {
+		select {
+		case now := <-ticks.C:
+			t.Tick(now)
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // usesTyped tells whether standing input carries values rather than commands.
