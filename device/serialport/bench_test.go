@@ -108,7 +108,7 @@ func (b *usbBench) attach(t *testing.T, place string) *benchAdapter {
 	transport, err := serialport.New(place, device.DefaultSettings())
 	require.NoError(t, err)
 	heard := make(heard, 1000)
-	o := &opened{Transport: replay.NewRecorder(heard, nil).Transport(transport), tried: make(chan struct{}, 1)}
+	o := &opened{t: t, Transport: replay.NewRecorder(heard, nil).Transport(transport), tried: make(chan struct{}, 1)}
 	a := &benchAdapter{t: t, b: b, heard: heard}
 	a.Adapter = attach.Attach(t.Context(), o, p, attach.Options{Interval: 100 * time.Millisecond})
 	t.Cleanup(func() { require.NoError(t, a.Close()) })
@@ -119,11 +119,16 @@ func (b *usbBench) attach(t *testing.T, place string) *benchAdapter {
 // opened tells that it was tried to open a transport.
 type opened struct {
 	device.Transport
+	t     *testing.T
 	tried chan struct{}
 }
 
 func (o *opened) Open(ctx context.Context) (device.Link, error) {
+	start := time.Now()
 	link, err := o.Transport.Open(ctx)
+	if took := time.Since(start); took > time.Second {
+		o.t.Logf("opening took %v: %v", took, err)
+	}
 	select {
 	case o.tried <- struct{}{}:
 	default:

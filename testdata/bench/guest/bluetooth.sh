@@ -1,7 +1,9 @@
 # shellcheck shell=dash
 # . /bench/bluetooth.sh: D-Bus, two emulated Bluetooth adapters, hci0 and hci1, and
 # bluetoothd, whose process is $BLUETOOTHD; both adapters are switched on.
-for module in bluetooth rfcomm hci_vhci; do modprobe $module || echo "bench: no module $module"; done
+# The emulated adapters need the cipher modules, and while they wait for them they do
+# not answer the kernel, which waits for 2 s.
+for module in algif_hash algif_skcipher cmac ecb bluetooth rfcomm hci_vhci; do modprobe $module || echo "bench: no module $module"; done
 cat >/tmp/bus.conf <<'END'
 <!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN" "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig>

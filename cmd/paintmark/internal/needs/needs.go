@@ -1,5 +1,5 @@
 // Package needs is for tests that need more than the go command: a browser, a
-// shell. What is missing skips the test and says so, unless the variable
+// shell, a virtual machine. What is missing skips the test and says so, unless the variable
 // PAINTMARK_NO_SKIP names it (a list with commas, or "all"): then the test
 // fails, so that nothing is skipped unseen where all should be there.
 package needs
@@ -7,6 +7,7 @@ package needs
 import (
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -26,6 +27,22 @@ func Chromium(t testing.TB) string {
 		return path
 	}
 	return Tool(t, "chromium")
+}
+
+// Bench wants the virtual machine of testdata/bench to be built.
+func Bench(t testing.TB) {
+	t.Helper()
+	cache := os.Getenv("PAINTMARK_BENCH")
+	if cache == "" {
+		user, err := os.UserCacheDir()
+		if err != nil {
+			missing(t, "bench", err.Error())
+		}
+		cache = filepath.Join(user, "paintmark-bench")
+	}
+	if _, err := os.Stat(filepath.Join(cache, "made")); err != nil {
+		missing(t, "bench", "the virtual machine is built by testdata/bench/build")
+	}
 }
 
 // Tool returns the path of a program that may be missing.

@@ -73,3 +73,17 @@ func TestBrowserThatWasNamedMustBeThere(t *testing.T) {
 	t.Setenv("PAINTMARK_CHROMIUM", here)
 	require.Equal(t, "ran", run(t, func(t testing.TB) { needs.Chromium(t) }).how)
 }
+
+func TestBenchThatWasNotBuiltIsMissing(t *testing.T) {
+	cache := t.TempDir()
+	t.Setenv("PAINTMARK_BENCH", cache)
+	t.Setenv("PAINTMARK_NO_SKIP", "")
+	bench := func(t testing.TB) { needs.Bench(t) }
+	require.Equal(t, "skipped", run(t, bench).how)
+	t.Setenv("PAINTMARK_NO_SKIP", "bench")
+	e := run(t, bench)
+	require.Equal(t, "failed", e.how)
+	require.Contains(t, e.said, "testdata/bench/build")
+	require.NoError(t, os.WriteFile(filepath.Join(cache, "made"), nil, 0o600))
+	require.Equal(t, "ran", run(t, bench).how)
+}

@@ -1,0 +1,33 @@
+# shellcheck shell=dash
+# Runs in the machine: what Bluetooth does to device/ble, device/serialport and to the
+# program.
+. /bench/bluetooth.sh
+failed=0
+PAINTMARK_BENCH_RFCOMM=hci0,hci1 ./serialport.test -test.run '^TestBenchBluetooth$' -test.v -test.timeout 90s || failed=1
+
+# The program reads a stream from a Bluetooth port whose link is broken twice.
+far=$(hciconfig hci1 | awk '/BD Address/ {print $3}')
+while :; do rfcomm -r -i hci1 listen /dev/rfcomm1 1 >/dev/null 2>&1 || sleep 0.2; done &
+answering=$!
+n=0
+while :; do
+	n=$((n + 1))
+	# shellcheck disable=SC2016 # for the inner shell
+	[ ! -c /dev/rfcomm1 ] || N=$n timeout 2 sh -c 'printf "+%04d.0 Nm OK\r\n" "$N" >/dev/rfcomm1' 2>/dev/null
+	sleep 0.2
+done &
+sending=$!
+./paintmark ports
+./paintmark listen serial:/dev/rfcomm0 --profile wrench.toml --json --for 25s >/share/heard.jsonl &
+program=$!
+for _ in 1 2; do
+	sleep 7
+	hcitool -i hci0 dc "$far"
+done
+wait $program
+echo "bench: the program ended with $?"
+kill $answering $sending
+rfcomm release 0
+
+PAINTMARK_BENCH_BLE=hci0,hci1,$BLUETOOTHD ./ble.test -test.run '^TestBench$' -test.v -test.timeout 200s || failed=1
+exit $failed
