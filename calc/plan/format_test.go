@@ -74,7 +74,7 @@ func TestExamplesOfTheFormat(t *testing.T) {
 			require.Fail(t, "a block of an unknown kind", kind)
 		}
 	}
-	require.Equal(t, map[string]int{"toml": 1, "toml joint": 1, "toml part": 4, "toml fault": 1, "text": 1}, kinds)
+	require.Equal(t, map[string]int{"toml": 1, "toml joint": 1, "toml part": 6, "toml fault": 1, "text": 1}, kinds)
 }
 
 // rows are the rows of the table under a heading, without its head.

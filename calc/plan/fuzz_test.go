@@ -2,6 +2,7 @@ package plan
 
 import (
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -14,7 +15,7 @@ import (
 // FuzzPlan: no text makes Parse panic. What it refuses it refuses with its
 // place; what it takes can be worked on.
 func FuzzPlan(f *testing.F) {
-	for _, name := range []string{"straight-six.toml", "vee-six.toml"} {
+	for _, name := range []string{"straight-six.toml", "vee-six.toml", "angle-twin.toml"} {
 		text, err := os.ReadFile("../../testdata/plans/" + name)
 		require.NoError(f, err)
 		f.Add(text)
@@ -51,19 +52,34 @@ func workable(t *testing.T, p *Plan) {
 			require.False(t, places[b.Key], "bolt %s", b.Key)
 			places[b.Key] = true
 		}
+		free := 0
 		for _, s := range j.Steps {
+			if s.FreeLength() {
+				free++
+				_, bolt := j.Bolt(s.Key)
+				require.True(t, bolt, "length of %s", s.Key)
+				require.Equal(t, quantity.Length, s.Free.Dimension())
+				continue
+			}
 			require.False(t, places[s.Key], "step %s", s.Key)
 			places[s.Key] = true
 		}
+		stretch := slices.ContainsFunc(j.Passes, Pass.ByStretch)
+		require.Equal(t, map[bool]int{true: len(j.Bolts), false: 0}[stretch], free)
 		require.NotEmpty(t, j.Stages())
 		kind := Stage
 		keys := map[string]bool{}
-		for _, pass := range j.Passes {
+		for i, pass := range j.Passes {
 			require.False(t, keys[string(pass.Key)])
 			keys[string(pass.Key)] = true
 			require.GreaterOrEqual(t, pass.Kind, kind, "stages, re-check, re-torque")
 			kind = pass.Kind
-			require.Equal(t, quantity.Torque, pass.Target.Dimension())
+			if pass.Kind != Stage {
+				require.Equal(t, quantity.Torque, pass.Target.Dimension())
+			}
+			require.Equal(t, pass.ByAngle(), !pass.Snug.IsZero())
+			require.True(t, pass.ByAngle() || pass.Watch.IsZero())
+			require.False(t, pass.ByAngle() && (i == 0 || j.Passes[i-1].ByStretch()))
 			require.Positive(t, pass.Target.Value.Sign())
 			require.False(t, pass.Limits.IsZero())
 			place, err := pass.Limits.Place(pass.Target)

@@ -61,9 +61,13 @@ type (
 		Most  quantity.Quantity `toml:"most"`
 	}
 	stageForm struct {
-		Name      string             `toml:"name"`
-		Torque    quantity.Quantity  `toml:"torque"`
-		Tolerance quantity.Tolerance `toml:"tolerance"`
+		Name        string             `toml:"name"`
+		Torque      quantity.Quantity  `toml:"torque"`
+		Angle       quantity.Quantity  `toml:"angle"`
+		Stretch     quantity.Quantity  `toml:"stretch"`
+		Tolerance   quantity.Tolerance `toml:"tolerance"`
+		LeastTorque quantity.Quantity  `toml:"least_torque"`
+		MostTorque  quantity.Quantity  `toml:"most_torque"`
 	}
 	againForm struct {
 		First      int                `toml:"first"`
@@ -389,30 +393,113 @@ func (r *reader) stages(path string, form jointForm, j *Joint) {
 	}
 	for i, s := range form.Stage {
 		at := fmt.Sprintf("%s.stage[%d]", path, i)
-		pass := Pass{Key: fact.Pass("stage-" + strconv.Itoa(i+1)), Kind: Stage, Name: "stage " + strconv.Itoa(i+1), Target: s.Torque}
+		pass := Pass{Key: fact.Pass("stage-" + strconv.Itoa(i+1)), Kind: Stage, Name: "stage " + strconv.Itoa(i+1)}
 		r.line(at+".name", s.Name)
 		if s.Name != "" {
 			pass.Name += ", " + s.Name
 		}
-		pass.Limits = r.around(path, at, pass, s.Tolerance, form)
+		key := r.goal(at, s, &pass)
+		pass.Limits = r.around(path, at, key, pass, s.Tolerance, form)
+		if key == "angle" {
+			r.turn(at, s, j.Passes, &pass, form)
+		} else {
+			for _, own := range []string{"least_torque", "most_torque"} {
+				if r.file.Has(at + "." + own) {
+					r.file.Fault(at+"."+own, fmt.Sprintf("%q belongs to a stage that goes by angle", own), "leave it out; a stage in torque has a tolerance")
+				}
+			}
+		}
 		if i > 0 {
 			before := j.Passes[i-1]
-			if c, err := s.Torque.Cmp(before.Target); err == nil && c <= 0 {
+			if c, err := pass.Target.Cmp(before.Target); err == nil && c <= 0 && !pass.ByAngle() {
 				r.note(form, fmt.Sprintf("the target of %s, %s, does not rise above that of %s, %s", pass.Name, pass.Target, before.Name, before.Target))
 			}
 		}
 		j.Passes = append(j.Passes, pass)
 	}
+	lengths(j)
+}
+
+// goal takes the target of a stage, and gives the key that it stands under.
+func (r *reader) goal(at string, s stageForm, pass *Pass) string {
+	key := ""
+	for _, g := range []struct {
+		key    string
+		target quantity.Quantity
+	}{{"torque", s.Torque}, {"angle", s.Angle}, {"stretch", s.Stretch}} {
+		switch {
+		case !r.file.Has(at + "." + g.key):
+		case key != "":
+			r.file.Fault(at+"."+g.key, fmt.Sprintf("%s has both %s and %s", pass.Name, article(key), article(g.key)), "keep one of them: a stage has one target")
+		default:
+			key, pass.Target = g.key, g.target
+		}
+	}
+	if key == "" {
+		return "torque"
+	}
+	return key
+}
+
+func article(key string) string {
+	if key == "angle" {
+		return "an angle"
+	}
+	return "a " + key
+}
+
+// turn reads what belongs to a stage that goes by angle: where the angle begins
+// and which torque is watched at its end.
+func (r *reader) turn(at string, s stageForm, before []Pass, pass *Pass, form jointForm) {
+	switch n := len(before); {
+	case n > 0 && before[n-1].ByAngle():
+		pass.Snug = before[n-1].Snug
+	case n > 0 && before[n-1].Target.Dimension() == quantity.Torque:
+		pass.Snug = before[n-1].Target
+	case n > 0 && before[n-1].Target.IsZero(): // told of already
+	default:
+		r.file.Fault(at+".angle", pass.Name+" turns the bolt through an angle, but the stage before it has no torque to begin at",
+			`put a [[joint.stage]] with the snug torque before it, as in torque = "40 N·m"`)
+	}
+	pass.Watch = quantity.Limits{Least: s.LeastTorque, Most: s.MostTorque}
+	if pass.Watch.IsZero() {
+		r.note(form, pass.Name+" goes by angle and watches no torque, so a bolt that yields early or bottoms is not found by it")
+	}
+	for _, end := range []struct {
+		key string
+		q   quantity.Quantity
+	}{{"least_torque", s.LeastTorque}, {"most_torque", s.MostTorque}} {
+		if r.file.Has(at+"."+end.key) && (end.q.Dimension() != quantity.Torque || end.q.Value.Sign() <= 0) {
+			r.file.Fault(at+"."+end.key, fmt.Sprintf("%s is no torque above zero", end.q), "write "+end.key+` = "60 N·m"`)
+			return
+		}
+	}
+	if c, err := s.LeastTorque.Cmp(s.MostTorque); err == nil && c > 0 && !s.LeastTorque.IsZero() {
+		r.file.Fault(at+".least_torque", fmt.Sprintf("least_torque %s is more than most_torque %s", s.LeastTorque, s.MostTorque), "least_torque is the smallest torque allowed at the end of the angle, most_torque the largest")
+	}
+}
+
+// lengths adds the steps of measuring each bolt before it is tightened, where a
+// stage goes by stretch.
+func lengths(j *Joint) {
+	i := slices.IndexFunc(j.Passes, Pass.ByStretch)
+	if i < 0 {
+		return
+	}
+	for _, b := range j.Bolts {
+		j.Steps = append(j.Steps, Step{Key: b.Key, Text: "length of bolt " + b.Key + " before it is tightened", Free: j.Passes[i].Target.Unit})
+	}
 }
 
 // around gives the limits of a pass by its own tolerance, or else its joint's.
-func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, form jointForm) quantity.Limits {
+// The key is that of the target: torque, angle or stretch.
+func (r *reader) around(joint, at, key string, pass Pass, own quantity.Tolerance, form jointForm) quantity.Limits {
 	target, name := pass.Target, pass.Name
 	if pass.Kind != Stage {
 		name = "the " + name
 	}
-	if target.Dimension() != quantity.Torque || target.Value.Sign() <= 0 {
-		r.file.Fault(at+".torque", fmt.Sprintf("%s needs a torque above zero", name), `write torque = "88 N·m"`)
+	if goal := goals[key]; target.Dimension() != goal.dimension || target.Value.Sign() <= 0 {
+		r.file.Fault(at+"."+key, fmt.Sprintf("%s needs %s above zero", name, article(key)), goal.hint)
 		return quantity.Limits{}
 	}
 	tolerance, place := own, at+".tolerance"
@@ -420,19 +507,32 @@ func (r *reader) around(joint, at string, pass Pass, own quantity.Tolerance, for
 		tolerance, place = form.Tolerance, joint+".tolerance"
 	}
 	if tolerance.IsZero() {
-		r.file.Fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", name), `write tolerance = "±4 %"`)
+		r.file.Fault(at, fmt.Sprintf("%s has no tolerance, and its joint none for all", name), `write tolerance = "`+goals[key].tolerance+`"`)
 		return quantity.Limits{}
 	}
 	l, err := tolerance.Around(target)
 	switch {
+	case err != nil && own.IsZero() && key != "torque":
+		r.file.Fault(at, fmt.Sprintf("%s has no tolerance of its own, and that of its joint, %.40q, does not fit %s", name, tolerance.Text, target),
+			`write tolerance = "`+goals[key].tolerance+`"`)
 	case err != nil:
-		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q does not fit %s", tolerance.Text, target), "write it in percent or as a torque")
+		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q does not fit %s", tolerance.Text, target), "write it in percent or as "+article(target.Dimension().String()))
 	case !l.Least.IsZero() && l.Least.Value.Sign() < 0:
 		r.file.Fault(place, fmt.Sprintf("the tolerance %.40q of %s reaches below zero", tolerance.Text, target), "write a smaller one")
 	case l.Least.Unit != target.Unit && !l.Least.IsZero() || l.Most.Unit != target.Unit && !l.Most.IsZero():
-		r.note(form, fmt.Sprintf("the tolerance %.40q of %s is not in the unit of its torque, %s, so its limits are shown in another", tolerance.Text, name, target))
+		r.note(form, fmt.Sprintf("the tolerance %.40q of %s is not in the unit of its %s, %s, so its limits are shown in another", tolerance.Text, name, key, target))
 	}
 	return l
+}
+
+// goals are what a stage can go by.
+var goals = map[string]struct {
+	dimension       quantity.Dimension
+	hint, tolerance string
+}{
+	"torque":  {quantity.Torque, `write torque = "88 N·m"`, "±4 %"},
+	"angle":   {quantity.Angle, `write angle = "90°"`, "±5°"},
+	"stretch": {quantity.Length, `write stretch = "0.15 mm"`, "±0.01 mm"},
 }
 
 func (r *reader) note(form jointForm, text string) {
@@ -446,15 +546,20 @@ func (r *reader) again(joint string, kind Kind, form againForm, last Pass, jf jo
 		Kind: kind, Name: kind.String(), Target: last.Target, Limits: last.Limits, First: form.First,
 		Wait: time.Duration(form.Wait), Moved: form.Moved, HeatCycles: form.HeatCycles,
 	}
-	if r.file.Has(at+".torque") || r.file.Has(at+".tolerance") {
+	inTorque := last.Target.Dimension() == quantity.Torque
+	switch {
+	case r.file.Has(at+".torque") || r.file.Has(at+".tolerance") && inTorque:
 		if r.file.Has(at + ".torque") {
 			pass.Target = form.Torque
 		}
 		own := form.Tolerance
-		if own.IsZero() {
+		if own.IsZero() && inTorque {
 			own = jf.Stage[len(jf.Stage)-1].Tolerance
 		}
-		pass.Limits = r.around(joint, at, pass, own, jf)
+		pass.Limits = r.around(joint, at, "torque", pass, own, jf)
+	case !inTorque:
+		r.file.Fault(at, fmt.Sprintf("the last stage has no torque, so the %s needs one of its own", kind), `write torque = "88 N·m"`)
+		pass.Target, pass.Limits = quantity.Quantity{}, quantity.Limits{}
 	}
 	switch {
 	case form.All && r.file.Has(at+".first"):

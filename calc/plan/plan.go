@@ -10,6 +10,7 @@
 package plan
 
 import (
+	"slices"
 	"time"
 
 	"paintmark/calc/fact"
@@ -70,10 +71,17 @@ type Step struct {
 	Key    string
 	Text   string
 	Limits quantity.Limits
+	// Free is the unit of a bolt's length before it is tightened, from which its
+	// stretch is measured; the step has the bolt's key, and any length is right.
+	// NoUnit in all other steps.
+	Free quantity.Unit
 }
 
 // Measured tells whether the step wants a reading rather than a word.
-func (s Step) Measured() bool { return s.Limits != quantity.Limits{} }
+func (s Step) Measured() bool { return s.FreeLength() || s.Limits != quantity.Limits{} }
+
+// FreeLength tells whether the step is to measure a bolt that is not tightened yet.
+func (s Step) FreeLength() bool { return s.Free != quantity.NoUnit }
 
 // A Kind is what a pass is for.
 type Kind uint8
@@ -103,11 +111,19 @@ type Pass struct {
 	Key  fact.Pass
 	Kind Kind
 	// Name is what people call it: "stage 2", "re-check".
-	Name   string
+	Name string
+	// Target is a torque; in a stage by angle, how far the bolt is turned from
+	// the end of the stage before; in a stage by stretch, how much longer it is
+	// than before it was tightened.
 	Target quantity.Quantity
 	// Limits about the target; in a re-check, what a bolt that had moved is
 	// pulled to again.
 	Limits quantity.Limits
+	// Watch is what the torque at the end of the angle must lie between, in a
+	// stage by angle; open if it is not watched.
+	Watch quantity.Limits
+	// Snug is the target of the torque stage that the angle begins at.
+	Snug quantity.Quantity
 	// First is how many bolts the pass goes over, those pulled first; 0 is all.
 	First int
 	// Wait is the least time between the last pull of the stages and a
@@ -119,6 +135,17 @@ type Pass struct {
 	Moved quantity.Quantity
 	// HeatCycles to be run before a re-torque.
 	HeatCycles int
+}
+
+// ByAngle tells whether bolts are turned through an angle in this pass.
+func (p Pass) ByAngle() bool { return p.Target.Dimension() == quantity.Angle }
+
+// ByStretch tells whether bolts are stretched by a length in this pass.
+func (p Pass) ByStretch() bool { return p.Target.Dimension() == quantity.Length }
+
+// ByAngle tells whether a stage of the plan goes by angle.
+func (p *Plan) ByAngle() bool {
+	return slices.ContainsFunc(p.Joints, func(j *Joint) bool { return slices.ContainsFunc(j.Passes, Pass.ByAngle) })
 }
 
 // HeatCycles is the place in a joint's points whose confirmation says that the

@@ -11,6 +11,7 @@ import (
 
 	"paintmark/calc/document"
 	"paintmark/calc/fact"
+	"paintmark/calc/quantity"
 )
 
 // sound is a plan that uses every key. Its engine and figures are invented.
@@ -309,7 +310,24 @@ func TestFaults(t *testing.T) {
 		{"tolerance below zero", `tolerance = "-2 N·m +3 N·m"`, `tolerance = ¦"-41 N·m +3 N·m"`, `the tolerance "-41 N·m +3 N·m" of 40 N·m reaches below zero`, "write a smaller one"},
 		{"the joint's tolerance of another kind", `tolerance = "±4 %"`, `tolerance = ¦"±2 mm"`, `the tolerance "±2 mm" does not fit 20 N·m`, "write it in percent or as a torque"},
 		{"unknown key of a stage", `name = "seat"`, `¦nmae = "seat"`, `unknown key "joint.stage.nmae"`, `did you mean "name"?`},
-		{"an angle stage, which is not known yet", second, second + "\n¦angle = \"90°\"", `unknown key "joint.stage.angle"`, ""},
+		{"two targets", second, second + "\nangle = ¦\"90°\"", "stage 2 has both a torque and an angle", "keep one of them: a stage has one target"},
+		{"a torque and a stretch", second, second + "\nstretch = ¦\"0.1 mm\"", "stage 2 has both a torque and a stretch", "keep one of them: a stage has one target"},
+		{"an angle at the beginning", `torque = "20 N·m"`, `angle = ¦"90°"`, "stage 1, seat turns the bolt through an angle, but the stage before it has no torque to begin at", `as in torque = "40 N·m"`},
+		{"an angle after a stretch", second, "[[joint.stage]]\nstretch = \"0.1 mm\"\n[[joint.stage]]\nangle = ¦\"90°\"\n" + second,
+			"stage 3 turns the bolt through an angle, but the stage before it has no torque to begin at", `put a [[joint.stage]] with the snug torque before it`},
+		{"an angle of a length", second, "[[joint.stage]]\nangle = ¦\"9 mm\"\n" + second, "stage 2 needs an angle above zero", `write angle = "90°"`},
+		{"an angle backwards", second, "[[joint.stage]]\nangle = ¦\"-90°\"\n" + second, "stage 2 needs an angle above zero", `write angle = "90°"`},
+		{"an angle with a tolerance in torque", second, "[[joint.stage]]\nangle = \"90°\"\ntolerance = ¦\"±2 N·m\"\n" + second, `the tolerance "±2 N·m" does not fit 90°`, "write it in percent or as an angle"},
+		{"a watched angle", second, "[[joint.stage]]\nangle = \"90°\"\nleast_torque = ¦\"9°\"\n" + second, "9° is no torque above zero", `write least_torque = "60 N·m"`},
+		{"a watched torque of none", second, "[[joint.stage]]\nangle = \"90°\"\nmost_torque = ¦\"0 N·m\"\n" + second, "0 N·m is no torque above zero", `write most_torque = "60 N·m"`},
+		{"watched torques crossed", second, "[[joint.stage]]\nangle = \"90°\"\nleast_torque = ¦\"90 N·m\"\nmost_torque = \"80 N·m\"\n" + second,
+			"least_torque 90 N·m is more than most_torque 80 N·m", "least_torque is the smallest torque allowed"},
+		{"a torque that is watched in a stage by torque", second, second + "\nleast_torque = ¦\"30 N·m\"", `"least_torque" belongs to a stage that goes by angle`, "leave it out"},
+		{"a torque that is watched in a stage by stretch", second, "[[joint.stage]]\nstretch = \"0.1 mm\"\nmost_torque = ¦\"30 N·m\"\n" + second, `"most_torque" belongs to a stage that goes by angle`, "leave it out"},
+		{"a stretch of a torque", second, "[[joint.stage]]\nstretch = ¦\"9 N·m\"\n" + second, "stage 2 needs a stretch above zero", `write stretch = "0.15 mm"`},
+		{"a stretch of nothing", second, "[[joint.stage]]\nstretch = ¦\"0.00 mm\"\n" + second, "stage 2 needs a stretch above zero", `write stretch = "0.15 mm"`},
+		{"a stretch with a tolerance in degrees", second, "[[joint.stage]]\nstretch = \"0.1 mm\"\ntolerance = ¦\"±2°\"\n" + second, `the tolerance "±2°" does not fit 0.1 mm`, "write it in percent or as a length"},
+		{"a stretch below zero", second, "[[joint.stage]]\nstretch = \"0.1 mm\"\ntolerance = ¦\"±0.2 mm\"\n" + second, `the tolerance "±0.2 mm" of 0.1 mm reaches below zero`, "write a smaller one"},
 
 		{"re-check of all and of some", `first = 2`, "all = true\nfirst = ¦2", "both all bolts and the first ones are to be gone over", "keep all or first"},
 		{"re-check of none", `first = 2`, `first = ¦0`, "first = 0 of 3 bolts", "write how many of the bolts pulled first, or all = true"},
@@ -339,6 +357,86 @@ func TestFaults(t *testing.T) {
 			require.Equal(t, []any{"t1.toml", line, column}, []any{f.File, f.Line, f.Column}, f.Error())
 		})
 	}
+}
+
+// A joint in angle and stretch, and what a reader of the plan gets of it.
+const turned = `title = "Exercise engine T3"
+edition = "1"
+source = "invented"
+engine = { name = "T3", cylinders = 1 }
+
+[[joint]]
+key = "rod"
+title = "Rod"
+order = ["b", "a"]
+tolerance = "±5 %"
+[joint.bolts]
+a = { x = "0 mm", y = "0 mm" }
+b = { x = "50 mm", y = "0 mm" }
+[[joint.stage]]
+torque = "20 N·m"
+[[joint.stage]]
+angle = "60°"
+least_torque = "30 N·m"
+[[joint.stage]]
+name = "again"
+angle = "60°"
+tolerance = "-4° +6°"
+most_torque = "80 N·m"
+[[joint.stage]]
+stretch = "0.0060 in"
+`
+
+func TestStagesByAngleAndStretch(t *testing.T) {
+	p, err := Parse("t3.toml", []byte(turned))
+	require.NoError(t, err)
+	require.True(t, p.ByAngle())
+	require.Empty(t, p.Notes)
+	j := p.Joints[0]
+	var got []string
+	for _, s := range j.Passes {
+		got = append(got, fmt.Sprintf("%s: %s, %s, from %s, %s", s.Name, TargetWords(s.Target), s.Limits, s.Snug, s.Watch))
+	}
+	require.Equal(t, []string{
+		"stage 1: 20 N·m, 19–21 N·m, from , any",
+		"stage 2: turn 60°, 57–63°, from 20 N·m, at least 30 N·m",
+		"stage 3, again: turn 60°, 56–66°, from 20 N·m, at most 80 N·m",
+		"stage 4: stretch 0.0060 in, 0.0057–0.0063 in, from , any",
+	}, got)
+	require.Equal(t, []Step{
+		{Key: "b", Text: "length of bolt b before it is tightened", Free: quantity.Inch},
+		{Key: "a", Text: "length of bolt a before it is tightened", Free: quantity.Inch},
+	}, j.Steps)
+	require.True(t, j.Steps[0].Measured())
+
+	p, err = Parse("t3.toml", []byte(strings.Replace(turned, "least_torque = \"30 N·m\"\n", "", 1)))
+	require.NoError(t, err)
+	require.Equal(t, []string{"rod: stage 2 goes by angle and watches no torque, so a bolt that yields early or bottoms is not found by it"}, p.Notes)
+}
+
+func TestWhatFollowsAStageWithoutATorque(t *testing.T) {
+	for _, c := range []struct{ what, old, new, problem string }{
+		{"a re-check", "", "[joint.recheck]\nall = true\nrelaxed = \"9 %\"\n", "26:2: the last stage has no torque, so the re-check needs one of its own"},
+		{"a re-torque", "", "[joint.retorque]\nall = true\nheat_cycles = 1\n", "26:2: the last stage has no torque, so the re-torque needs one of its own"},
+		{"with a tolerance alone", "", "[joint.retorque]\nall = true\nheat_cycles = 1\ntolerance = \"±9 %\"\n", "26:2: the last stage has no torque, so the re-torque needs one of its own"},
+		{"a joint whose tolerance is a torque", "tolerance = \"±5 %\"", "tolerance = \"±1 N·m\"", "16:3: stage 2 has no tolerance of its own, and that of its joint, \"±1 N·m\", does not fit 60°"},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			text := turned + c.new
+			if c.old != "" {
+				text = strings.Replace(turned, c.old, c.new, 1)
+			}
+			_, err := Parse("t3.toml", []byte(text))
+			var faults document.Faults
+			require.ErrorAs(t, err, &faults)
+			require.Equal(t, "t3.toml:"+c.problem, faults[0].Error())
+		})
+	}
+	// The tolerance of an angle is not taken over for a torque.
+	p, err := Parse("t3.toml", []byte(turned+"[joint.recheck]\nall = true\nrelaxed = \"9 %\"\ntorque = \"40 N·m\"\n"))
+	require.NoError(t, err)
+	again, _ := p.Joints[0].Pass("recheck")
+	require.Equal(t, "38–42 N·m", again.Limits.String())
 }
 
 // one is the only fault of a plan.

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strconv"
 	"time"
+
+	"paintmark/calc/quantity"
 )
 
 // WaitWords is a time as people write it, "45 s", "20 min", "2 h 5 min", cut
@@ -33,4 +35,17 @@ func CycleWords(n int) string {
 		return "1 heat cycle"
 	}
 	return fmt.Sprintf("%d heat cycles", n)
+}
+
+// TargetWords is what is to be done to a bolt in a pass: "88 N·m", "turn 90°",
+// "stretch 0.150 mm".
+func TargetWords(target quantity.Quantity) string {
+	switch target.Dimension() {
+	case quantity.Angle:
+		return "turn " + target.String()
+	case quantity.Length:
+		return "stretch " + target.String()
+	default:
+		return target.String()
+	}
 }
