@@ -33,6 +33,9 @@ func (r *reader) flex(known Value) {
 		if end > 0.2*r.reference && use(s.end, min(s.last+1, len(r.torque)-1), 0.15*end, 0.93*end) {
 			r.returns = true
 		}
+		if k == 0 && r.last > 0.2*r.reference { // a bolt that was pulled does not move yet
+			use(s.first, r.regain(s, 0.5*r.last), 0.1*r.last, 0.5*r.last)
+		}
 		if k > 0 && highest > 0.2*r.reference {
 			use(s.first, r.regain(s, 0.85*highest), 0.1*highest, 0.85*highest)
 		}
@@ -80,6 +83,9 @@ func (r *reader) join() {
 					base += (r.theta[s.first-1] - r.theta[s.first]) * (b - r.on) / (b - a)
 				}
 			}
+			if crossed, ok := r.crossing(s.first); ok {
+				base = crossed
+			}
 		} else {
 			from = r.regain(s, highest)
 			base = r.theta[from]
@@ -118,6 +124,31 @@ func (r *reader) join() {
 		r.turnError = math.Hypot(r.turnError, max(r.noise, r.f.Zero.Uncertainty())*max(twice, 0)/r.on)
 	}
 	r.f.Turned = Told(total, r.turnError)
+}
+
+// crossing is the bolt's angle where the torque comes to the threshold so slowly that
+// the first sample above it is one that noise has lifted: the mean over the samples about
+// it.
+func (r *reader) crossing(first int) (float64, bool) {
+	near, far := 2*r.noise, 5*r.noise
+	above := func(i int) float64 { return r.torque[i] - r.zero - r.on }
+	from, to := first, first
+	for from > 0 && above(from-1) > -far {
+		from--
+	}
+	for to+1 < len(r.torque) && above(to+1) < far {
+		to++
+	}
+	sum, n := 0.0, 0.0
+	for i := from; i <= to; i++ {
+		if math.Abs(above(i)) <= near {
+			sum, n = sum+r.theta[i], n+1
+		}
+	}
+	if n < 5 {
+		return 0, false
+	}
+	return sum / n, true
 }
 
 // endOf is the bolt's angle at the end of a stroke: the median while the wrench is let

@@ -126,29 +126,55 @@ func prove(sound, each int, w joint.Wrench) proof {
 	return p
 }
 
-// TestFaultsAreFound asks for what is aimed at: 99 % found, under 1 false in 1000.
+// TestFaultsAreFound asks, of few joints, for no more than few can show; BenchmarkProof
+// asks for what is aimed at.
 func TestFaultsAreFound(t *testing.T) {
-	sound, each := 60, 30
+	sound, each := 30, 8
 	if testing.Short() {
-		sound, each = 10, 10
+		sound, each = 4, 3
 	}
 	p := prove(sound, each, joint.DefaultWrench())
 	t.Log("\n" + p.table)
 	for _, fault := range joint.Faults() {
-		require.GreaterOrEqual(t, p.found[fault], 0.9, fault)
+		require.GreaterOrEqual(t, p.found[fault], 0.66, fault)
 	}
 	require.Less(t, p.false, 1.0)
 }
 
-// BenchmarkProof is the proof at length: thousands of joints.
+// BenchmarkProof is the proof at length, and asks for what is aimed at: 99 % found, under
+// 1 false in 1000 sound pulls.
 func BenchmarkProof(b *testing.B) {
-	for b.Loop() {
-		for _, rate := range []float64{100, 25, 1000} {
+	for _, c := range []struct {
+		name        string
+		sound, each int
+		set         func(*joint.Wrench)
+		asked       bool
+	}{
+		{"100 a second", 500, 200, func(*joint.Wrench) {}, true},
+		{"25 a second", 100, 50, func(w *joint.Wrench) { w.Rate = 25 }, false},
+		{"1000 a second", 100, 50, func(w *joint.Wrench) { w.Rate = 1000 }, false},
+		{"forward only", 100, 50, func(w *joint.Wrench) { w.Counts = true }, false},
+		{"no angle", 100, 50, func(w *joint.Wrench) { w.Blind = true }, false},
+	} {
+		b.Run(c.name, func(b *testing.B) {
 			w := joint.DefaultWrench()
-			w.Rate = rate
-			p := prove(600, 300, w)
-			b.Logf("%g samples a second\n%s", rate, p.table)
-			b.ReportMetric(p.false, fmt.Sprintf("false/1000@%g", rate))
-		}
+			c.set(&w)
+			for b.Loop() {
+				p := prove(c.sound, c.each, w)
+				b.Log("\n" + p.table)
+				least := 1.0
+				for fault, share := range p.found {
+					least = min(least, share)
+					if c.asked {
+						require.GreaterOrEqual(b, share, 0.99, fault)
+					}
+				}
+				if c.asked {
+					require.Less(b, p.false, 1.0)
+				}
+				b.ReportMetric(p.false, "false/1000")
+				b.ReportMetric(100*least, "%found-least")
+			}
+		})
 	}
 }
