@@ -193,6 +193,25 @@ type Interrupted struct {
 	Because    string
 }
 
+// Accepted says that a person judged a finding and lets what it is about stand
+// as it is.
+type Accepted struct {
+	// Finding is its name, and Kind its kind, as package judge gives them.
+	Finding, Kind string
+	Point         Point // of the finding; empty if it concerns a whole joint or the build
+	Pass          Pass
+	Of            []Ref // the entries that the finding rests on
+	Because, By   string
+}
+
+// SentBack says that a person wants a bolt gone over again, or a step measured
+// again: work for the builder, until a newer reading is right.
+type SentBack struct {
+	Point       Point
+	Pass        Pass // empty for a measured step of preparation
+	Because, By string
+}
+
 // Note is something that happened to the session: it began or ended, an
 // instrument was lost or found again or told to do something, bytes came that
 // made no reading.
@@ -225,6 +244,8 @@ func (Skip) body()         {}
 func (Void) body()         {}
 func (Note) body()         {}
 func (Interrupted) body()  {}
+func (Accepted) body()     {}
+func (SentBack) body()     {}
 
 // About implements Body.
 func (Opening) About() Point        { return "" }
@@ -237,6 +258,28 @@ func (n Note) About() Point         { return n.Point }
 
 // About implements Body.
 func (i Interrupted) About() Point { return i.Point }
+
+// About implements Body.
+func (a Accepted) About() Point { return a.Point }
+
+// About implements Body.
+func (s SentBack) About() Point { return s.Point }
+
+// Spoken is what was read, as a person says it: "62.0 N·m", "62.0 N·m, 90°", or
+// "90°" where only the angle is known. A value without a unit is its number.
+func (r Reading) Spoken() string {
+	value := r.Value.String()
+	switch {
+	case value == "" && !r.Angle.IsZero():
+		return r.Angle.String()
+	case value == "":
+		return r.Value.Number()
+	case r.Angle.IsZero():
+		return value
+	default:
+		return value + ", " + r.Angle.String()
+	}
+}
 
 // TraceOf is the trace that a fact names; the zero one if none.
 func TraceOf(b Body) Trace {

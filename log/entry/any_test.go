@@ -69,7 +69,7 @@ var anyBody = rapid.Custom(func(t *rapid.T) fact.Body {
 			Range:      quantity.Limits{Least: anyQuantity.Draw(t, "least"), Most: anyQuantity.Draw(t, "most")},
 			Calibrated: text("calibrated"), Due: text("due")}
 	}
-	switch rapid.IntRange(1, 8).Draw(t, "kind") {
+	switch rapid.IntRange(1, 10).Draw(t, "kind") {
 	case 1:
 		return fact.Opening{Build: text("build"), Plan: text("plan"), PlanName: text("name"), Program: text("program"),
 			Identity: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) fact.Identity {
@@ -87,6 +87,13 @@ var anyBody = rapid.Custom(func(t *rapid.T) fact.Body {
 		return fact.Note{Point: point, What: text("what"), Instrument: text("instrument"), Text: text("text"), Raw: raw, Trace: anyTrace.Draw(t, "trace")}
 	case 7:
 		return fact.Interrupted{Point: point, Pass: pass, Instrument: instrument(), Trace: anyTrace.Draw(t, "trace"), Because: text("because")}
+	case 8:
+		return fact.Accepted{Point: point, Pass: pass, Because: text("because"), By: text("by"), Finding: text("finding"), Kind: text("kind"),
+			Of: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) fact.Ref {
+				return fact.Ref{Station: anyText.Draw(t, "station"), Number: rapid.Uint64().Draw(t, "number")}
+			}), 0, 3).Draw(t, "of")}
+	case 9:
+		return fact.SentBack{Point: point, Pass: pass, Because: text("because"), By: text("by")}
 	default:
 		return fact.Reading{Point: point, Pass: pass, Value: anyQuantity.Draw(t, "value"), Angle: anyQuantity.Draw(t, "angle"),
 			Attested: rapid.Bool().Draw(t, "attested"), Raw: raw, Told: text("told"),

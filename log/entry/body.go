@@ -20,6 +20,8 @@ const (
 	kindVoid
 	kindNote
 	kindInterrupted
+	kindAccepted
+	kindSentBack
 	kinds // one past the last
 )
 
@@ -94,6 +96,26 @@ type (
 		Trace      *wireTrace `cbor:"4,keyasint,omitempty"`
 		Because    text       `cbor:"5,keyasint,omitzero"`
 	}
+	accepted struct {
+		Point   text      `cbor:"1,keyasint,omitzero"`
+		Pass    text      `cbor:"2,keyasint,omitzero"`
+		Because text      `cbor:"3,keyasint,omitzero"`
+		By      text      `cbor:"4,keyasint,omitzero"`
+		Finding text      `cbor:"5,keyasint,omitzero"`
+		Kind    text      `cbor:"6,keyasint,omitzero"`
+		Of      []wireRef `cbor:"7,keyasint,omitempty"`
+	}
+	wireRef struct {
+		_       struct{} `cbor:",toarray"`
+		Station text
+		Number  uint64
+	}
+	sentBack struct {
+		Point   text `cbor:"1,keyasint,omitzero"`
+		Pass    text `cbor:"2,keyasint,omitzero"`
+		Because text `cbor:"3,keyasint,omitzero"`
+		By      text `cbor:"4,keyasint,omitzero"`
+	}
 )
 
 func encodeBody(body fact.Body) (kind uint64, data cbor.RawMessage, err error) {
@@ -152,6 +174,14 @@ func encodeBody(body fact.Body) (kind uint64, data cbor.RawMessage, err error) {
 			return 0, nil, err
 		}
 		kind, wire = kindInterrupted, w
+	case fact.Accepted:
+		w := accepted{Point: text(b.Point), Pass: text(b.Pass), Because: text(b.Because), By: text(b.By), Finding: text(b.Finding), Kind: text(b.Kind)}
+		for _, r := range b.Of {
+			w.Of = append(w.Of, wireRef{Station: text(r.Station), Number: r.Number})
+		}
+		kind, wire = kindAccepted, w
+	case fact.SentBack:
+		kind, wire = kindSentBack, sentBack{Point: text(b.Point), Pass: text(b.Pass), Because: text(b.Because), By: text(b.By)}
 	default:
 		return 0, nil, fmt.Errorf("a fact of type %T is not known", body)
 	}
@@ -226,6 +256,17 @@ func decodeBody(kind uint64, data []byte) (fact.Body, error) {
 		}
 		b.Trace, err = w.Trace.trace()
 		return b, err
+	case kindAccepted:
+		w, err := unmarshal[accepted](data)
+		b := fact.Accepted{Point: fact.Point(w.Point), Pass: fact.Pass(w.Pass), Because: string(w.Because), By: string(w.By),
+			Finding: string(w.Finding), Kind: string(w.Kind)}
+		for _, r := range w.Of {
+			b.Of = append(b.Of, fact.Ref{Station: string(r.Station), Number: r.Number})
+		}
+		return b, err
+	case kindSentBack:
+		w, err := unmarshal[sentBack](data)
+		return fact.SentBack{Point: fact.Point(w.Point), Pass: fact.Pass(w.Pass), Because: string(w.Because), By: string(w.By)}, err
 	case 0:
 		return nil, errors.New("kind 0")
 	default:

@@ -49,8 +49,12 @@ var bodies = map[string]fact.Body{
 		Trace: fact.Trace{Station: "bench-1", Number: 12, Samples: 310, Hash: entry.Hash{1, 2, 3}}},
 	"interrupted": fact.Interrupted{Point: "head-left/9", Pass: "stage-1", Instrument: fact.Instrument{Name: "wrench-2"},
 		Trace: fact.Trace{Station: "bench-2", Number: 1, Samples: 1}, Because: "the power failed"},
-	"no reading": fact.Note{What: fact.NotAssigned, Trace: fact.Trace{Station: "bench-2", Number: 2, Samples: 9}},
-	"stray byte": fact.Note{What: fact.Unreadable, Text: "88 N\xb7m", Raw: []byte("88 N\xb7m")},
+	"accepted": fact.Accepted{Finding: "k7m2qx", Kind: "out of order", Point: "head-left/7", Pass: "stage-2", Because: "the joint may stay", By: "A. Muster",
+		Of: []fact.Ref{{Station: "bench-1", Number: 9}, {Station: "bench-2", Number: 1}}},
+	"accepted for the build": fact.Accepted{Finding: "k7m2qx", Kind: "calibration overdue"},
+	"sent back":              fact.SentBack{Point: "head-left/7", Pass: "stage-2", Because: "the mark has turned", By: "A. Muster"},
+	"no reading":             fact.Note{What: fact.NotAssigned, Trace: fact.Trace{Station: "bench-2", Number: 2, Samples: 9}},
+	"stray byte":             fact.Note{What: fact.Unreadable, Text: "88 N\xb7m", Raw: []byte("88 N\xb7m")},
 }
 
 func TestRoundTrip(t *testing.T) {
@@ -165,7 +169,7 @@ func TestStrictness(t *testing.T) {
 		"tagged":                {body, "04a101c166686561642f31", entry.ErrMalformed},
 		"number for text":       {body, "04a10107", entry.ErrMalformed},
 		"kind 0":                {body, "00a0", entry.ErrMalformed},
-		"newer kind":            {body, "09a0", entry.ErrNewer},
+		"newer kind":            {body, "0ba0", entry.ErrNewer},
 		"much newer kind":       {body, "1903e8a0", entry.ErrNewer},
 		"newer layout":          {"8901", "8902", entry.ErrNewer},
 		"layout 0":              {"8901", "8900", entry.ErrMalformed},
