@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"paintmark/device"
+	"paintmark/device/profile"
 )
 
 const (
@@ -32,6 +33,8 @@ type gathering struct {
 	pieces   int
 	bytes    int
 	from, to time.Time
+	beside   int // of the pieces, that make a reading all the same
+	missing  uint64
 }
 
 // alone tells whether a rejection at a time may be told as it is.
@@ -60,6 +63,10 @@ func (g *gathering) add(e device.Event) {
 	} else if room := Evidence - len(g.first.Raw); room > 0 {
 		g.first.Raw = append(g.first.Raw, e.Raw[:min(len(e.Raw), room)]...)
 	}
+	if r, ok := errors.AsType[*profile.Rejection](e.Err); ok {
+		g.beside += r.Beside
+		g.missing += r.Missing
+	}
 	g.pieces++
 	g.bytes += len(e.Raw)
 	g.to = e.Time
@@ -80,7 +87,7 @@ func (g *gathering) take(suspect func([]byte) string, at device.Address) device.
 	e.Time = g.to
 	if g.pieces > 1 {
 		var inner interface{ HintText() string }
-		many := &manyError{pieces: g.pieces, bytes: g.bytes, over: g.to.Sub(g.from), first: e.Err}
+		many := &manyError{pieces: g.pieces, bytes: g.bytes, over: g.to.Sub(g.from), first: e.Err, beside: g.beside, missing: g.missing}
 		if errors.As(e.Err, &inner) {
 			many.hint = inner.HintText()
 		}
@@ -94,7 +101,7 @@ func (g *gathering) take(suspect func([]byte) string, at device.Address) device.
 		e.Err = &device.Error{Address: at, Err: many}
 		e.Pieces, e.Bytes = g.pieces, g.bytes
 	}
-	g.first, g.pieces, g.bytes = device.Event{}, 0, 0
+	g.first, g.pieces, g.bytes, g.beside, g.missing = device.Event{}, 0, 0, 0, 0
 	g.told, g.since = g.to, g.to
 	return e
 }
@@ -105,11 +112,22 @@ type manyError struct {
 	over          time.Duration
 	first         error
 	hint          string
+	beside        int
+	missing       uint64
 }
 
 func (e *manyError) Error() string {
-	return fmt.Sprintf("%d pieces, %d bytes, within %v made no reading; the first: %v",
-		e.pieces, e.bytes, e.over.Round(100*time.Millisecond), e.first)
+	what := "made no reading"
+	if e.beside == e.pieces {
+		what = "came with something amiss"
+	}
+	return fmt.Sprintf("%d pieces, %d bytes, within %v %s; the first: %v",
+		e.pieces, e.bytes, e.over.Round(100*time.Millisecond), what, e.first)
+}
+
+// Unwrap is what is said of one, with the numbers of all.
+func (e *manyError) Unwrap() error {
+	return &profile.Rejection{Reason: e.Error(), Hint: e.hint, Beside: e.beside, Missing: e.missing}
 }
 
 // HintText is what is likely wrong.

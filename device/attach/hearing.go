@@ -213,7 +213,7 @@ func (h *hearing) elapse(ctx context.Context, now time.Time) {
 	case h.watched() && !now.Before(h.spoke.Add(h.profile.Talk.Quiet)):
 		h.hush(ctx, fmt.Sprintf("no good frame came for %v", h.profile.Talk.Quiet))
 	case !h.quiet && h.talk != nil && h.talk.misses >= MostMisses:
-		h.hush(ctx, fmt.Sprintf("%d requests had no reply", h.talk.misses))
+		h.hush(ctx, fmt.Sprintf("%d requests had no good reply", h.talk.misses))
 	}
 	if h.quiet && h.talk != nil {
 		if anew, may := h.talk.anew(); may && !now.Before(anew) {

@@ -21,5 +21,8 @@ func (*Port) Unplug() error { return ErrNoTerminals }
 // Write fails with ErrNoTerminals.
 func (*Port) Write([]byte) (int, error) { return 0, ErrNoTerminals }
 
+// Read fails with ErrNoTerminals.
+func (*Port) Read([]byte) (int, error) { return 0, ErrNoTerminals }
+
 // Close has nothing to do.
 func (*Port) Close() error { return nil }

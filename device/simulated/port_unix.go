@@ -117,14 +117,20 @@ func (p *Port) Unplug() error {
 
 // Write sends bytes to whoever reads the port. It fails with ErrUnplugged when
 // the port is unplugged, or is while it waits.
-func (p *Port) Write(b []byte) (int, error) {
+func (p *Port) Write(b []byte) (int, error) { return p.use((*os.File).Write, b) }
+
+// Read gives what the program has written to the port. It waits for that, and
+// fails with ErrUnplugged as Write does.
+func (p *Port) Read(b []byte) (int, error) { return p.use((*os.File).Read, b) }
+
+func (p *Port) use(how func(*os.File, []byte) (int, error), b []byte) (int, error) {
 	p.mu.Lock()
 	master := p.master
 	p.mu.Unlock()
 	if master == nil {
 		return 0, ErrUnplugged
 	}
-	n, err := master.Write(b)
+	n, err := how(master, b)
 	if errors.Is(err, os.ErrClosed) {
 		err = ErrUnplugged
 	}

@@ -7,6 +7,8 @@
 // it is unplugged, as a name under /dev/serial/by-id does. A [Wrench] and an
 // [Indicator] send what instruments of their kind send, in the invented forms
 // that the profiles wrench-line and indicator-line in testdata/profiles read.
+// Those that listen too are [Asked], [Begun] and [Registers], for the profiles
+// indicator-asked, wrench-begun and display-modbus; [Faults] spoil what they say.
 // What they add of noise comes from a seed: the same seed gives the same lines.
 package simulated
 
