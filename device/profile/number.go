@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"strings"
 
 	"github.com/shopspring/decimal"
 
@@ -157,6 +158,9 @@ func parseNumber(text []byte, comma bool) (number, error) {
 	}
 	if n, ok := plainNumber(plain); ok {
 		return n, nil
+	}
+	if strings.TrimSpace(string(plain)) != string(plain) { // a CR, say, that quantity takes for a blank
+		return number{}, fmt.Errorf("%s is not a number", quote(text))
 	}
 	d, err := quantity.ParseNumber(string(plain))
 	if err != nil {
