@@ -58,14 +58,22 @@ func check(ctx context.Context, c *cli.Call) (err error) {
 	limited, cancel := context.WithTimeout(ctx, c.Duration("for"))
 	defer cancel()
 	a := i.attach(ctx, attach.Options{}).Adapter
-	defer func() { err = errors.Join(err, a.Close()) }()
 	show, end := liveLine(c, t)
 	err = tallyAll(limited, a, t, show)
 	end()
+	now := time.Now()
+	if closed := a.Close(); closed != nil {
+		return closed
+	}
+	// What was still being put together, to be told as one, is told now.
+	rest := tallyAll(context.WithoutCancel(ctx), a, t, func() {})
+	if err == nil && !errors.Is(rest, device.ErrClosed) {
+		err = rest
+	}
 	if ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
 		err = nil
 	}
-	r := t.result(time.Now())
+	r := t.result(now)
 	r.Instrument, r.Address, r.Profile = i.Name, i.Address, i.Instrument.Profile
 	var written error
 	if c.JSON() {
@@ -73,10 +81,13 @@ func check(ctx context.Context, c *cli.Call) (err error) {
 	} else {
 		written = r.print(c.Out)
 	}
-	if err == nil {
-		err = r.failure(i.transport.Address())
+	switch {
+	case written != nil:
+		return errors.Join(err, written)
+	case err == nil:
+		return r.failure(i.transport.Address())
 	}
-	return errors.Join(err, written)
+	return err
 }
 
 // toCheck is the instrument that the command names.
@@ -156,7 +167,6 @@ type tally struct {
 
 	good, bad       int
 	missing         uint64
-	atLeast         bool // some of what was missing may have been told among many
 	reasons         map[string]*reason
 	gaps            []time.Duration
 	longest         time.Duration
@@ -252,14 +262,12 @@ func (t *tally) value(q quantity.Quantity) {
 
 func (t *tally) rejected(e device.Event) {
 	n := max(1, e.Pieces)
-	t.atLeast = t.atLeast || e.Pieces > 1
-	if r, ok := errors.AsType[*profile.Rejection](e.Err); ok && r.Beside {
-		t.missing += r.Missing
-		if r.Missing > 0 {
+	t.bad += n
+	if r, ok := errors.AsType[*profile.Rejection](e.Err); ok {
+		t.bad -= r.Beside
+		if t.missing += r.Missing; r.Missing > 0 && r.Beside == n {
 			return
 		}
-	} else {
-		t.bad += n
 	}
 	why := e.Err.Error()
 	if placed, ok := errors.AsType[*device.Error](e.Err); ok {
@@ -283,7 +291,7 @@ func hintOf(err error) string {
 }
 
 var (
-	ofMany   = regexp.MustCompile(`^\d+ pieces, .*?; the first: `)
+	ofMany   = regexp.MustCompile(`^\d+ pieces, \d+ bytes, within .*?; the first: `)
 	ownBytes = regexp.MustCompile(`^"(?:\\.|[^"\\])*"…?:? `)
 	sums     = regexp.MustCompile(`^check: want .*`)
 	figures  = regexp.MustCompile(`(count|angle of|stays at) -?\d[\d.]*`)
@@ -446,7 +454,7 @@ func (t *tally) result(now time.Time) *checkAnswer {
 	}
 	r := &checkAnswer{
 		Identity: t.identity, Bytes: t.bytes, Understood: t.good, Rejected: t.bad, Missing: t.missing,
-		AtLeast: t.atLeast && t.missing > 0, Losses: t.losses, Quiet: t.silence, lost: t.lost,
+		Losses: t.losses, Quiet: t.silence, lost: t.lost,
 	}
 	elapsed := now.Sub(t.began)
 	if t.bytes == 0 && t.ended {
@@ -536,7 +544,7 @@ func (r *checkAnswer) verdict() string {
 		words += ", each at a pull or a press of its button"
 	}
 	if r.Missing > 0 {
-		words += fmt.Sprintf(", and %s missing by its own count", r.missing())
+		words += fmt.Sprintf(", and %d missing by its own count", r.Missing)
 	}
 	switch {
 	case r.lost != nil:
@@ -545,13 +553,6 @@ func (r *checkAnswer) verdict() string {
 		words += "; lost " + count(r.Losses, "time", "times") + ", and found again"
 	}
 	return words
-}
-
-func (r *checkAnswer) missing() string {
-	if r.AtLeast {
-		return fmt.Sprintf("at least %d", r.Missing)
-	}
-	return fmt.Sprint(r.Missing)
 }
 
 // failure is the error of an instrument of which nothing was understood.
@@ -616,7 +617,7 @@ func (r *checkAnswer) print(to io.Writer) error {
 		row("gaps", "%s", gaps)
 	}
 	if r.Missing > 0 {
-		row("missing", "%s by its own count", r.missing())
+		row("missing", "%d by its own count", r.Missing)
 	}
 	for n, s := range r.Values {
 		name := "values"

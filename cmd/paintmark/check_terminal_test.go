@@ -39,6 +39,7 @@ func TestCheckAtATerminal(t *testing.T) {
 	require.NoError(t, c.Process.Signal(os.Interrupt))
 	s.expect(t, "88.4 to 90.1 N·m")
 	s.expect(t, "understood: 2 of 3 frames, each at a pull or a press of its button; lost 1 time, and found again")
+	s.expect(t, "paintmark: interrupted")
 	require.Error(t, c.Wait())
 	require.Equal(t, 130, c.ProcessState.ExitCode())
 }

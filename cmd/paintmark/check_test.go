@@ -93,21 +93,21 @@ func TestTally(t *testing.T) {
 	sampled(300, "-3.25 N·m", "overload") // a gap of 100 ms
 	reject(&profile.Rejection{Reason: "check: want 1 got 2", Hint: "noise"}, 0)
 	reject(&profile.Rejection{Reason: "check: want 3 got 4"}, 0)
-	reject(&profile.Rejection{Reason: "frames are missing: the count went from 3 to 6", Beside: true, Missing: 2}, 0)
-	reject(&profile.Rejection{Reason: "the count stays at 3 while the frames change", Beside: true}, 0)
+	reject(&profile.Rejection{Reason: "frames are missing: the count went from 3 to 6", Beside: 1, Missing: 2}, 0)
+	reject(&profile.Rejection{Reason: "the count stays at 3 while the frames change", Beside: 1}, 0)
 	tally.event(device.Event{Kind: device.Lost, Err: device.ErrLost})
 	tally.event(device.Event{Kind: device.Lost, Err: device.ErrBusy})
 	tally.event(device.Event{Kind: device.Found, Identity: "PM-7"})
-	sampled(9000, "1 lbf·ft") // an absence is no gap
-	reject(&profile.Rejection{Reason: "junk"}, 40)
+	sampled(9000, "1 lbf·ft")                                             // an absence is no gap
+	reject(&profile.Rejection{Reason: "junk", Beside: 2, Missing: 3}, 42) // many told as one
 
 	r := tally.result(at(10_000))
 	require.Equal(t, 13, r.Understood)
 	require.Equal(t, 42, r.Rejected)
 	require.Equal(t, []checkReason{
-		{"junk", 40, []byte("x")}, {"its check is wrong", 2, []byte("x")}, {"the count stays at … while the frames change", 1, []byte("x")},
+		{"junk", 42, []byte("x")}, {"its check is wrong", 2, []byte("x")}, {"the count stays at … while the frames change", 1, []byte("x")},
 	}, r.Reasons)
-	require.Equal(t, uint64(2), r.Missing)
+	require.Equal(t, uint64(5), r.Missing)
 	require.Equal(t, sendsStream, r.Sends)
 	require.Equal(t, []any{0.02, 0.1, 50.0, 1, 13.0, 10.0}, []any{r.MedianGap, r.LongestGap, r.Rate, r.Pauses, r.ByteRate, r.Seconds})
 	require.Equal(t, 1.0, *r.Age)
@@ -117,7 +117,7 @@ func TestTally(t *testing.T) {
 	require.Equal(t, "-3.25 to 10.5 N·m", r.Values[0].String())
 	require.Equal(t, "1 lbf·ft", r.Values[1].String())
 	require.Equal(t, "PM-7", r.Identity)
-	require.Equal(t, "understood: 13 of 55 frames, and at least 2 missing by its own count; lost 1 time, and found again", r.Verdict)
+	require.Equal(t, "understood: 13 of 55 frames, and 5 missing by its own count; lost 1 time, and found again", r.Verdict)
 	require.NoError(t, r.failure(device.Address{}))
 }
 

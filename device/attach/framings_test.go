@@ -1,13 +1,16 @@
 package attach_test
 
 import (
+	"fmt"
 	"io"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"paintmark/device"
 	"paintmark/device/attach"
 	"paintmark/device/devicetest"
 	"paintmark/device/profile"
@@ -70,4 +73,37 @@ func TestPackets(t *testing.T) {
 	a = attach.Attach(t.Context(), &scripted{opens: []open{{link: newLink(nil, "1")}}}, p, attach.Options{After: func(time.Duration) <-chan time.Time { return nil }})
 	require.Equal(t, []string{"lost scripted:here: this link has no packets, and profile p takes each packet as a frame"}, story(t, a, 1))
 	require.NoError(t, a.Close())
+}
+
+// However many of them are told as one, what an instrument's count says is missing
+// adds up, and none of it is taken for a frame that made no reading.
+func TestWhatIsMissingAddsUp(t *testing.T) {
+	p, err := profile.Parse("p.toml", []byte("name = \"p\"\n[reading]\npattern = '(?P<sequence>\\d{2}) (?P<value>\\d)'\nunit = \"N·m\"\n"))
+	require.NoError(t, err)
+	var stream strings.Builder
+	for n := range 40 { // 0, 3, 6 …, and round again: two are missing before each but the first
+		fmt.Fprintf(&stream, "%02d 1\n", 3*n%100)
+	}
+	stream.WriteString("rubbish\n")
+	a := attach.Attach(t.Context(), &scripted{opens: []open{{link: newLink(io.EOF, stream.String())}}}, p, attach.Options{})
+	defer func() { require.NoError(t, a.Close()) }()
+	missing, bad, good, told := uint64(0), 0, 0, 0
+	for {
+		e, err := a.Next(t.Context())
+		require.NoError(t, err)
+		switch e.Kind {
+		case device.Sampled:
+			good++
+			continue
+		case device.Ended:
+			require.Equal(t, []int{40, 78, 1}, []int{good, int(missing), bad})
+			require.Less(t, told, 39)
+			return
+		}
+		var r *profile.Rejection
+		require.ErrorAs(t, e.Err, &r)
+		missing += r.Missing
+		bad += max(1, e.Pieces) - r.Beside
+		told++
+	}
 }

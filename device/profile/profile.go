@@ -241,9 +241,10 @@ var ErrIgnored = errors.New("not a reading, as the profile says")
 // A Rejection says why bytes made no reading.
 type Rejection struct {
 	Reason, Hint string
-	// Beside says that the bytes make a reading all the same, which follows; and
-	// Missing how many frames are missing before it, by the instrument's own count.
-	Beside  bool
+	// Beside is 1 where the bytes make a reading all the same, which follows, and
+	// of many put together how many do; and Missing is how many frames are missing
+	// before it, by the instrument's own count.
+	Beside  int
 	Missing uint64
 }
 

@@ -158,7 +158,7 @@ func between(next, came, modulo uint64) uint64 {
 }
 
 func (r *Reader) tell(f Frame, reason, hint string, missing uint64) {
-	r.next = append(r.next, Outcome{Raw: f.Raw, Time: f.Time, Err: &Rejection{Reason: reason, Hint: hint, Beside: true, Missing: missing}})
+	r.next = append(r.next, Outcome{Raw: f.Raw, Time: f.Time, Err: &Rejection{Reason: reason, Hint: hint, Beside: 1, Missing: missing}})
 }
 
 // pair puts a half to the one that is held, or holds it.
