@@ -84,7 +84,7 @@ func (l *location) members(frames []*frame) (list []*member) {
 			list = append(list, &member{frame: f, token: t, hit: hits[f]})
 		}
 	}
-	list = slices.DeleteFunc(list, func(m *member) bool { return m.first && alone[m.pull] > 1 && len(list) > 3 })
+	list = slices.DeleteFunc(list, func(m *member) bool { return m.first && m.hit == nil && alone[m.pull] > 1 && len(list) > 3 })
 	for _, m := range list {
 		m.pre, m.post = string(m.body[:m.token.start]), string(m.body[m.token.end:])
 	}

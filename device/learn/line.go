@@ -223,7 +223,8 @@ func NewGuesser() *Guesser { return &Guesser{map[hearing]*spectrum{}} }
 
 // Guess orders settings that were not tried by how well they explain what was
 // heard under others, the best first. It compares which bytes came with which
-// would have come of text, sent in one setting and heard in the other.
+// would have come of text, sent in one setting and heard in the other. A setting
+// under which nothing came was tried as well.
 func (g *Guesser) Guess(heard []Heard) []device.Settings {
 	takes := gather(heard)
 	type scored struct {
@@ -232,7 +233,7 @@ func (g *Guesser) Guess(heard []Heard) []device.Settings {
 	}
 	var list []scored
 	for rank, s := range Settings() {
-		if slices.ContainsFunc(takes, func(t *take) bool { return t.line == s }) {
+		if slices.ContainsFunc(heard, func(h Heard) bool { return h.Line == s }) {
 			continue
 		}
 		score := -0.004 * float64(rank) // the usual ones first
