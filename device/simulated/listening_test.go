@@ -142,12 +142,18 @@ func TestBegunWrench(t *testing.T) {
 		_, back := until(t, a, is(device.Resumed))
 		require.True(t, back.Since.Equal(quiet.Since))
 		until(t, a, shows("0.00 N·m"))
-	})
-	for command := range heard {
-		if command == "STOP" {
-			break
+		require.NoError(t, a.Close())
+		for limit := time.After(20 * time.Second); ; {
+			select {
+			case command := <-heard:
+				if command == "STOP" {
+					return
+				}
+			case <-limit:
+				require.FailNow(t, "it was not told to stop")
+			}
 		}
-	}
+	})
 }
 
 // A Modbus device, with the standard's own settings and check.
