@@ -70,7 +70,8 @@ type Limits struct {
 	// Eased in degrees, Speed in degrees a second, Gap in seconds.
 	Eased, Speed, Gap float64
 	// Slip is a share of the peak: 4 %, the permissible deviation of good torque tools
-	// (ISO 6789, from a copy); Slips how often it must slip.
+	// (ISO 6789, from a copy); Slips how often it must slip beyond once a stroke, with
+	// which any bolt at rest may begin.
 	Slip  float64
 	Slips int
 }
@@ -106,7 +107,7 @@ func Find(f Features, s Stage) []Finding {
 	if f.EndSpeed.Told() && f.EndSpeed.Number() > l.Speed {
 		say(Jerked, "%.0f °/s under more than half of the torque", f.EndSpeed.Number())
 	}
-	if f.Slips >= l.Slips && f.Slip.Number() > l.Slip*f.Peak.Number() {
+	if f.Slips >= l.Slips+f.Strokes && f.Slip.Number() > l.Slip*f.Peak.Number() {
 		say(Stuck, "slipped %d times by about %.3g %s: the peak is not what the bolt got", f.Slips, f.Slip.Number(), f.Unit)
 	}
 	if f.Open || !s.Turns {

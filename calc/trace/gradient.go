@@ -73,12 +73,13 @@ func (r *reader) gradients() {
 		return
 	}
 	r.bend(x, y, fit)
+	r.prevailing(g)
 	zone, first, last, ok := linearZone(g, fit)
 	final := f.Final.Number() - r.zero
 	if !ok || zone.slope <= 0 || (g[last].turn-g[first].turn)*zone.slope < 0.2*final {
-		bend := f.Bend
+		bend, prevailing := f.Bend, f.Prevailing
 		r.noZone("no part of the curve has a constant gradient over a fifth of the torque")
-		f.Bend = bend
+		f.Bend, f.Prevailing = bend, prevailing
 		return
 	}
 	middle := (g[first].turn + g[last].turn) / 2
@@ -102,13 +103,28 @@ func (r *reader) gradients() {
 
 	r.snug(g, last, zone.slope, window)
 	r.yield(g, last, zone.slope, slopeError, window)
-	f.Prevailing = Untold("the bolt clamped from the first turn on")
-	if r.last == 0 && first > 0 && g[0].slope < 0.3*zone.slope {
-		f.Prevailing = Told(g[0].torque-r.zero, r.noise)
-	}
 }
 
 func sq(x float64) float64 { return x * x }
+
+// prevailing is the torque over the first turn, where the gradient is far below what it
+// comes to later.
+func (r *reader) prevailing(g []local) {
+	steepest := 0.0
+	for _, l := range g[1:] {
+		if l.err < 0.1*l.slope {
+			steepest = max(steepest, l.slope)
+		}
+	}
+	switch {
+	case r.last > 0:
+		r.f.Prevailing = Untold("the bolt was pulled before")
+	case g[0].slope > 0.3*steepest:
+		r.f.Prevailing = Untold("the bolt clamped from the first turn on")
+	default:
+		r.f.Prevailing = Told(g[0].torque-r.zero, r.noise)
+	}
+}
 
 // linearZone finds the part of the curve, from g[first] to g[last], whose gradient is
 // constant, and the line through it. The typical gradient is the median by torque:

@@ -75,7 +75,7 @@ type Features struct {
 	// Relaxation is 1 − Breakaway/Last.
 	Relaxation Value
 	// Prevailing is the torque above Zero over the first turn, where the gradient there
-	// is below three tenths of the linear zone's: what it takes to turn a bolt that
+	// is below three tenths of the steepest: what it takes to turn a bolt that
 	// clamps nothing yet.
 	Prevailing Value
 	// Stiffness is the torque per degree of the linear zone: a robust line through the
@@ -174,26 +174,26 @@ func Read(t *Trace, k Known) (Features, error) {
 
 // reader is a trace while it is read.
 type reader struct {
-	trace                *Trace
-	target, last         float64
-	snugShare            float64
-	yieldShare           float64
-	seconds              []float64
-	torque, smooth       []float64 // smooth is the median of three
-	angle                []float64 // degrees; nil where there is none
-	noise, angleNoise    float64
-	reference, zero, on  float64
-	off                  float64
-	strokes, back        []stroke
-	theta                []float64 // the bolt's angle within a stroke
-	turn                 []float64 // joined; valid where inTurn
-	curve                []int     // samples of tightening, in order
-	flexed               float64
-	returns              bool // whether the angle goes back with the handle
-	turnError            float64
-	onset                int // place in curve where the bolt first moves
-	scratch, xs, ys, srt []float64
-	f                    Features
+	trace               *Trace
+	target, last        float64
+	snugShare           float64
+	yieldShare          float64
+	seconds             []float64
+	torque, smooth      []float64 // smooth is the median of three
+	angle               []float64 // degrees; nil where there is none
+	noise, angleNoise   float64
+	reference, zero, on float64
+	off                 float64
+	strokes, back       []stroke
+	theta               []float64 // the bolt's angle within a stroke
+	turn                []float64 // joined; valid where inTurn
+	curve               []int     // samples of tightening, in order
+	flexed              float64
+	returns             bool // whether the angle goes back with the handle
+	turnError           float64
+	onset               int // place in curve where the bolt first moves
+	scratch, xs, ys     []float64
+	f                   Features
 }
 
 // stroke is the samples first to last above the threshold; top is the last maximum,
