@@ -195,7 +195,8 @@ const (
 	// it now, say.
 	Lost
 	// Found: the instrument is back, or is there for the first time after it
-	// was absent at the start; Event.Identity is what it was known by.
+	// was absent at the start; Event.Identity is what it was known by. Event.Err
+	// says that it is another one than before, where both have an identity.
 	Found
 	// Ended: a source that ends (a recording, a pipe) is at its end. Nothing
 	// follows. Event.Err says why where it is not simply at its end.

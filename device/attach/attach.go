@@ -110,6 +110,7 @@ type adapter struct {
 
 	// Of the goroutine alone.
 	identity string
+	known    string    // the identity of the one before it that had one
 	why      string    // what was told last of why it is not there; empty while it is
 	sound    time.Time // when the last good frame came
 	gathered gathering
@@ -296,7 +297,23 @@ func (a *adapter) wait(ctx context.Context) bool {
 func (a *adapter) found(ctx context.Context) {
 	if a.why != "" {
 		a.why = ""
-		a.tell(ctx, device.Event{Kind: device.Found})
+		a.tell(ctx, device.Event{Kind: device.Found, Err: a.other()})
+	}
+	if a.identity != "" {
+		a.known = a.identity
+	}
+}
+
+// other is that another instrument is there than before, as where two cables were
+// exchanged that are found by their path.
+func (a *adapter) other() error {
+	if a.known == "" || a.identity == "" || a.known == a.identity {
+		return nil
+	}
+	return &device.Error{
+		Address: a.transport.Address(),
+		Err:     fmt.Errorf("another one is there now, %s instead of %s; its values carry that", a.identity, a.known),
+		Hint:    "if two cables were exchanged, put them back, or name the instrument by what it is known by and not by where it hangs",
 	}
 }
 
