@@ -352,9 +352,13 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 		return err
 	case device.Found:
 		stands.Lost = false
-		_, err := w.save(ctx, fact.Note{What: fact.InstrumentFound, Instrument: name, Text: e.Identity})
+		known := e.Identity
+		if e.Err != nil {
+			known = text(e.Err)
+		}
+		_, err := w.save(ctx, fact.Note{What: fact.InstrumentFound, Instrument: name, Text: known})
 		if err == nil {
-			w.show(Event{Kind: Found, Instrument: name, Text: e.Identity})
+			w.show(Event{Kind: Found, Instrument: name, Text: e.Identity, Err: e.Err, Hint: w.hint(name, e.Err)})
 		}
 		return err
 	case device.Ended:

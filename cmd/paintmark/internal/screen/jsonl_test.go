@@ -114,7 +114,7 @@ func full(l *teller, kind bench.EventKind) bench.Event {
 	case bench.Read:
 		e.Instrument, e.Findings = "wrench-a", []judge.Finding{{Kind: judge.OutOfOrder}}
 	case bench.Found:
-		e.Text = "A1"
+		e.Text, e.Err, e.Hint = "A1", errors.New("another one"), "do this"
 	case bench.Lost, bench.Unfinished:
 		e.Hint = "do this"
 	case bench.Unreadable:

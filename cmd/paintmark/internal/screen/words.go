@@ -121,6 +121,9 @@ func say(e bench.Event, zone *time.Location) []string {
 		if e.Text != "" {
 			name += ", " + e.Text
 		}
+		if e.Err != nil {
+			return line("%s found     %s: %s", warn, name, why(e.Err))
+		}
 		return line("%s found     %s", good, name)
 	case bench.Quiet:
 		return line("%s quiet     %s: %s; %s. What is recorded is safe.", warn, e.Instrument, why(e.Err), lastValue(e.Time, e.Since))
