@@ -28,6 +28,9 @@ func FuzzProfile(f *testing.F) {
 		f.Add(text, []byte("+0088.4 Nm OK\r\n"))
 	}
 	f.Add([]byte("name = \"p\"\n[reading]\npattern = '(?P<value>a|b)(?P<unit>.)?'\nunits = { \"\" = \"mm\" }\n"), []byte("ab"))
+	for _, s := range styles() {
+		f.Add([]byte("name = \"p\"\n"+s.profile), []byte(s.frame))
+	}
 	f.Fuzz(func(t *testing.T, text, line []byte) {
 		p, err := profile.Parse("p.toml", text)
 		if err != nil {
