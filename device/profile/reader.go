@@ -146,15 +146,19 @@ func (r *Reader) count(m *Measure, f Frame) error {
 }
 
 // between is how many counts lie between what should have come next and what
-// came; 0 where a counter without end went back.
+// came; 0 where a counter without end went back. A counter of varying length
+// goes on behind its modulo.
 func between(next, came, modulo uint64) uint64 {
 	switch {
-	case modulo > 0:
-		return (came%modulo + modulo - next%modulo) % modulo
-	case came > next:
+	case came >= next:
+		return came - next
+	case modulo == 0:
+		return 0
+	}
+	if next %= modulo; came >= next {
 		return came - next
 	}
-	return 0
+	return modulo - next + came
 }
 
 func (r *Reader) tell(f Frame, reason, hint string, missing uint64) {

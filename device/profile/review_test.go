@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"paintmark/device/profile"
 )
 
 // A number that says the same thing in two ways, and not the same, is none.
@@ -147,4 +149,26 @@ func TestARejectedFrameCounts(t *testing.T) {
 	r := read(t, "[framing]\nending = \"lf\"\n[reading]\nunit = \"mm\"\npattern = '(?P<sequence>\\d) (?P<value>.*)'\n").NewReader()
 	r.Feed([]byte("1 5\n2 x\n3 6\n"), noon)
 	require.Equal(t, []string{"5 mm", `none "2 x\n": "2 x": "x" is not a number`, "6 mm"}, outcomes(r))
+}
+
+func TestHowManyAreMissing(t *testing.T) {
+	for _, tc := range []struct {
+		pattern, stream string
+		want            []uint64
+	}{
+		{`(?P<sequence>\d+) (?P<value>\d)`, "9 1\n12 1\n500 1\n0 1\n", []uint64{2, 487, 499}},
+		{`(?P<sequence>\d{2}) (?P<value>\d)`, "97 1\n01 1\n01 2\n00 1\n99 1\n02 1\n", []uint64{3, 0, 98, 98, 2}},
+		{`(?P<sequence>\d{19}) (?P<value>\d)`, "9999999999999999998 1\n0000000000000000001 1\n", []uint64{2}},
+		{`(?P<sequence>\d{20}) (?P<value>\d)`, "18446744073709551615 1\n00000000000000000003 1\n00000000000000000002 1\n", []uint64{3, 0}},
+	} {
+		r := read(t, "[framing]\nending = \"lf\"\n[reading]\nunit = \"mm\"\npattern = '"+tc.pattern+"'\n").NewReader()
+		r.Feed([]byte(tc.stream), noon)
+		var got []uint64
+		for o, ok := r.Next(); ok; o, ok = r.Next() {
+			if told, ok := o.Err.(*profile.Rejection); ok {
+				got = append(got, told.Missing)
+			}
+		}
+		require.Equal(t, tc.want, got, tc.pattern)
+	}
 }
