@@ -178,6 +178,24 @@ func anyProfile(t *rapid.T) {
 	r.End()
 	checkOutcomes(t, r)
 
+	// Where neither silence nor packets end a frame, pieces mean nothing.
+	if r := p.NewReader(); !p.NeedsPackets() && !strings.Contains(text, "silence") {
+		stream := rapid.SliceOfN(letters, 0, 120).Draw(t, "whole stream")
+		r.Feed(stream, noon)
+		want := outcomes(r)
+		r.End()
+		want = append(want, outcomes(r)...)
+		size, single := rapid.IntRange(1, 9).Draw(t, "size"), p.NewReader()
+		var got []string
+		for _, fed := range inPieces(stream, size) {
+			single.Feed(fed, noon)
+			got = append(got, outcomes(single)...)
+		}
+		single.End()
+		require.Equal(t, want, append(got, outcomes(single)...), text)
+		require.Equal(t, string(r.Rest()), string(single.Rest()), text)
+	}
+
 	// A body as it is.
 	body := string(rapid.SliceOfN(letters, 20, 20).Draw(t, "body"))
 	if rapid.IntRange(0, 9).Draw(t, "short") == 0 {
