@@ -25,6 +25,8 @@ type Again struct {
 	Name   string
 	Target quantity.Quantity
 	Limits quantity.Limits
+	// Watch is what the torque must lie between at the end of an angle.
+	Watch quantity.Limits
 	// Reasons, the gravest first.
 	Reasons []string
 	// NotBefore is when at the earliest; zero is at once.
@@ -53,7 +55,10 @@ func (j *judging) again() {
 			if item == nil {
 				t := task(js, ps, c)
 				item = &Again{Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Pulled: order[c.Place] + 1,
-					Pass: ps.Pass.Key, Name: ps.Pass.Name, Target: t.Target, Limits: t.Limits, NotBefore: t.NotBefore}
+					Pass: ps.Pass.Key, Name: ps.Pass.Name, Target: t.Target, Limits: t.Limits, Watch: t.Watch, NotBefore: t.NotBefore}
+				if t.Loosen != "" {
+					item.Reasons = append(item.Reasons, "to be loosened first")
+				}
 				items[c.Place] = item
 			}
 			item.Reasons = append(item.Reasons, reason)

@@ -17,6 +17,8 @@ type judging struct {
 	voids   map[fact.Ref]*fact.Entry
 	cells   map[cellKey]*Cell
 	joints  map[string]*JointState
+	// accepted are the acceptances in force, by their places in the record.
+	accepted []int
 	// assembled tells that every joint is finished, so that the engine can be run.
 	assembled bool
 }
@@ -38,7 +40,7 @@ func newJudging(p *plan.Plan, entries []fact.Entry) *judging {
 		joints:  map[string]*JointState{},
 	}
 	for _, joint := range p.Joints {
-		js := &JointState{Joint: joint, first: -1, last: &PassState{}}
+		js := &JointState{Joint: joint, first: -1, last: &PassState{}, loosened: map[string][]loosening{}}
 		for _, s := range joint.Steps {
 			c := j.cell(joint.Point(s.Key), "")
 			c.reads = s.Measured()
@@ -67,7 +69,7 @@ func newJudging(p *plan.Plan, entries []fact.Entry) *judging {
 }
 
 func (j *judging) cell(point fact.Point, pass fact.Pass) *Cell {
-	c := &Cell{Point: point, Pass: pass, Place: point.Place(), first: -1, confirmed: -1}
+	c := &Cell{Point: point, Pass: pass, Place: point.Place(), first: -1, confirmed: -1, accepted: -1}
 	j.cells[cellKey{point, pass}] = c
 	return c
 }
@@ -113,6 +115,17 @@ func (j *judging) gather() {
 				c.endSkip()
 				c.Skip = e
 				c.skips = append(c.skips, i)
+			}
+		case fact.Accepted:
+			s.Decisions = append(s.Decisions, Past{*e, void})
+			if void == nil {
+				j.accepted = append(j.accepted, i)
+			}
+		case fact.SentBack:
+			s.Decisions = append(s.Decisions, Past{*e, void})
+			if c, ok := j.cells[cellKey{b.Point, b.Pass}]; ok && c.reads && void == nil {
+				c.endSkip()
+				c.sent, c.sentBy = append(c.sent, i), e
 			}
 		case fact.Reading:
 			j.gatherReading(i, e, b, void)
@@ -221,18 +234,30 @@ func (j *judging) judgeCells() {
 	for _, js := range j.state.Joints {
 		for i, step := range js.Joint.Steps {
 			j.judgeStep(js.Steps[i], step)
+			j.decide(js.Steps[i], func(Judged) FindingKind { return StepOutside })
 		}
 		if js.Heat != nil {
 			j.judgeHeat(js)
 		}
-		for _, ps := range js.Passes {
-			if ps.Pass.Kind == plan.Recheck {
+		for i, ps := range js.Passes {
+			switch {
+			case ps.Pass.Kind == plan.Recheck:
 				j.judgeChecks(js, ps)
+			case ps.Pass.ByAngle():
+				j.judgeAngles(js, i)
+			case ps.Pass.ByStretch():
+				j.judgeStretches(js, i)
 			}
 			for _, c := range ps.Cells {
-				if ps.Pass.Kind != plan.Recheck {
+				if ps.Pass.Kind != plan.Recheck && ps.Pass.Target.Dimension() == quantity.Torque {
 					c.judgePulls(ps.Pass.Limits)
 				}
+				j.decide(c, func(r Judged) FindingKind { return kindOf(r, ps.Pass) })
+			}
+		}
+		j.loosen(js)
+		for _, ps := range js.Passes {
+			for _, c := range ps.Cells {
 				if c.Done {
 					c.endSkip() // what is done was not left out
 				}
@@ -245,6 +270,10 @@ func (j *judging) judgeCells() {
 // judgeStep takes a confirmation for a step that is to be confirmed, and
 // readings for one that is measured: a word does not stand in for a measurement.
 func (j *judging) judgeStep(c *Cell, step plan.Step) {
+	if step.FreeLength() {
+		c.judgeLengths()
+		return
+	}
 	if step.Measured() {
 		c.judgePulls(step.Limits)
 		return

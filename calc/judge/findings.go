@@ -23,6 +23,8 @@ const (
 	ForReview Status = "for review"
 	// Settled: a later entry did what was to be done.
 	Settled Status = "settled"
+	// Accepted: a person judged it and lets it stand.
+	Accepted Status = "accepted"
 )
 
 // A FindingKind names what plan and readings disagree on. The names are part of
@@ -55,10 +57,22 @@ const (
 	InstrumentRange    FindingKind = "outside instrument range"
 	InstrumentOverdue  FindingKind = "calibration overdue"
 	NotInPlan          FindingKind = "not in the plan"
+	AngleMissing       FindingKind = "angle missing"         // a pull in a stage by angle, of which the angle is not known
+	TorqueLow          FindingKind = "low torque"            // turned far enough, with less torque than is watched for
+	TorqueHigh         FindingKind = "high torque"           // more torque than is watched for
+	TorqueUnwatched    FindingKind = "torque not watched"    // turned far enough, and the torque is not known
+	UnderStretched     FindingKind = "under-stretched"       // too little stretch
+	OverStretched      FindingKind = "over-stretched"        // too much
+	LengthMissing      FindingKind = "length not measured"   // before the bolt was tightened
+	LengthAgain        FindingKind = "length measured again" // after the bolt was tightened, without a cause
+	BoltSentBack       FindingKind = "sent back"
 )
 
 // A Finding is one thing that plan and readings disagree on.
 type Finding struct {
+	// Name is what a person types to speak of it. It stays the same as long as
+	// the finding rests on the same entries.
+	Name   string
 	Kind   FindingKind
 	Status Status
 	Joint  string
@@ -91,6 +105,7 @@ func (j *judging) find() {
 			for k, c := range ps.Cells {
 				f.skipped(k, c)
 				f.readings(k, c)
+				f.sentBack(k, c)
 			}
 			f.ranges(ps.Cells)
 		}
@@ -104,13 +119,14 @@ func (j *judging) find() {
 				Entries: []fact.Ref{r.Entry.Ref}, rank: [3]int{len(j.state.Joints), 0, 0}})
 		}
 	}
+	j.nameAndAccept()
 	slices.SortStableFunc(j.state.Findings, func(a, b Finding) int {
 		return cmp.Or(statusRank(a.Status)-statusRank(b.Status),
 			a.rank[0]-b.rank[0], a.rank[1]-b.rank[1], a.rank[2]-b.rank[2])
 	})
 }
 
-func statusRank(s Status) int { return slices.Index([]Status{Open, ForReview, Settled}, s) }
+func statusRank(s Status) int { return slices.Index([]Status{Open, ForReview, Accepted, Settled}, s) }
 
 func (j *judging) add(f Finding) { j.state.Findings = append(j.state.Findings, f) }
 
@@ -147,6 +163,11 @@ func (f *finder) steps() {
 		step := f.js.Joint.Steps[i]
 		if step.Measured() {
 			f.measured(i, c, step)
+			f.sentBack(i, c)
+		}
+		if step.FreeLength() {
+			f.length(i, c)
+			continue
 		}
 		if !f.js.Begun() || c.dealtWithBefore(f.js.first) {
 			continue
@@ -180,7 +201,11 @@ func (f *finder) measured(i int, c *Cell, step plan.Step) {
 	}
 	r := live[n]
 	made := Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "mend it and measure again"}
-	switch like := step.Limits.Unit(); r.Verdict {
+	like := step.Limits.Unit()
+	if step.FreeLength() {
+		like = step.Free
+	}
+	switch r.Verdict {
 	case Doubtful:
 		made.Text = fmt.Sprintf("%s: %s, but the instrument said %s", step.Text, number(r.Reading.Value), said(r.Reading.Status))
 		made.Remedy = "measure again"
@@ -242,7 +267,7 @@ func (f *finder) skipped(k int, c *Cell) {
 		return "no reason was given"
 	}
 	if c.Skip != nil {
-		left, remedy := "left out of", "pull it to "+f.ps.Pass.Target.String()
+		left, remedy := "left out of", pullTo(f.ps.Pass)
 		if len(c.Live()) > 0 {
 			left = "left as it is in"
 		}
@@ -279,7 +304,7 @@ func (f *finder) readings(k int, c *Cell) {
 		}
 		switch {
 		case !r.Verdict.Good():
-			if i+1 == len(live) || !sameRow(r, live[i+1]) {
+			if !r.late && (i+1 == len(live) || !sameRow(r, live[i+1])) {
 				found = append(found, f.bad(live, i, good))
 			}
 		case i > 0 && f.twice(c, live[i-1], r):
@@ -288,11 +313,14 @@ func (f *finder) readings(k int, c *Cell) {
 				again = "gone over again"
 			}
 			found = append(found, Finding{Kind: PulledTwice, Status: ForReview, Entries: []fact.Ref{live[i-1].Entry.Ref, r.Entry.Ref},
-				Text:   fmt.Sprintf("%s in %s though it was %s: %s, then %s", again, f.name(f.pass), live[i-1].Verdict, live[i-1].Reading.Value, r.Reading.Value),
+				Text:   fmt.Sprintf("%s in %s though it was %s: %s, then %s", again, f.name(f.pass), live[i-1].Verdict, live[i-1].Reading.Spoken(), r.Reading.Spoken()),
 				Remedy: "someone must judge it, or take back the pull that was not this bolt's"})
 		}
 		if r.Verdict.Good() {
 			good = i
+			if made, ok := f.unwatched(r); ok {
+				found = append(found, made)
+			}
 		}
 		if !r.Early && !r.Again && r.Verdict != Doubtful && r.Verdict != Unjudged {
 			checked = i
@@ -305,12 +333,14 @@ func (f *finder) readings(k int, c *Cell) {
 
 // sameRow tells whether two readings, one after the other, are wrong in the
 // same way, so that they are told of once.
-func sameRow(a, b Judged) bool { return a.Verdict == b.Verdict && a.Again == b.Again }
+func sameRow(a, b Judged) bool {
+	return a.Verdict == b.Verdict && a.Again == b.Again && a.late == b.late && angleMissing(a) == angleMissing(b)
+}
 
 // twice tells whether a bolt that needed nothing more was gone over once more.
 // To check one again that was pulled again in the re-check is no mistake.
 func (f *finder) twice(c *Cell, before, r Judged) bool {
-	return before.done && !(before.Again && r.Verdict == Held) && !f.pulledBelow(c, before.at, r.at)
+	return before.done && !(before.Again && r.Verdict == Held) && !f.pulledBelow(c, before.at, r.at) && !f.js.askedAgain(c, before.at, r.at)
 }
 
 // pulledBelow tells whether a bolt was pulled in an earlier pass between two
@@ -342,40 +372,60 @@ func (f *finder) bad(live []Judged, i, good int) Finding {
 	for begin > 0 && sameRow(live[begin-1], live[begin]) {
 		begin--
 	}
-	made := Finding{Status: Open, Remedy: "pull it again to " + pass.Target.String()}
+	made := Finding{Kind: kindOf(r, pass), Status: Open, Remedy: "pull it again to " + pass.Target.String()}
 	for _, o := range live[begin : i+1] {
 		made.Entries = append(made.Entries, o.Entry.Ref)
-		if c, err := o.Reading.Value.Cmp(r.Reading.Value); r.Verdict == High && err == nil && c > 0 {
+		if c, err := o.compared(pass).Cmp(r.compared(pass)); r.Verdict == High && err == nil && c > 0 {
 			r = o // the highest counts
 		}
 	}
 	value := inUnit(r.Reading.Value, pass.Target.Unit, pass.Limits)
 	in := f.name(f.pass)
+	switch {
+	case r.Verdict == Doubtful:
+	case pass.ByAngle():
+		made.Text, made.Remedy = f.turnedWords(r)
+		return f.mended(made, live, good, true)
+	case pass.ByStretch():
+		made.Text, made.Remedy = f.stretchWords(r)
+		return f.mended(made, live, good, r.Verdict == High)
+	}
 	switch r.Verdict {
 	case Low:
-		made.Kind, made.Text = BoltLow, fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
+		made.Text = fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
 	case High:
-		made.Kind, made.Text = BoltHigh, fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
+		made.Text = fmt.Sprintf("%s in %s, allowed is %s", value, in, allowed(pass.Limits))
 		made.Remedy = "look at the bolt and its thread, loosen it and pull it again to " + pass.Target.String()
 	case Relaxed:
 		value = inUnit(r.Reading.Value, pass.Relaxed.Unit, quantity.Limits{Least: pass.Relaxed})
-		made.Kind, made.Text = BoltRelaxed, fmt.Sprintf("it moved at %s in %s; a bolt that holds does not move below %s", value, in, rounded(pass.Relaxed))
+		made.Text = fmt.Sprintf("it moved at %s in %s; a bolt that holds does not move below %s", value, in, rounded(pass.Relaxed))
 	case Moved:
 		angle := inUnit(r.Reading.Angle, pass.Moved.Unit, quantity.Limits{Most: pass.Moved})
-		made.Kind, made.Text = BoltMoved, fmt.Sprintf("it turned %s in %s; a bolt that holds turns at most %s", angle, in, pass.Moved)
+		made.Text = fmt.Sprintf("it turned %s in %s; a bolt that holds turns at most %s", angle, in, pass.Moved)
 	case Doubtful:
-		made.Kind, made.Text = BoltDoubtful, fmt.Sprintf("%s in %s, but the instrument said %s", number(r.Reading.Value), in, said(r.Reading.Status))
+		made.Text = fmt.Sprintf("%s in %s, but the instrument said %s", number(r.Reading.Value), in, said(r.Reading.Status))
+		if pass.ByAngle() {
+			made.Text = fmt.Sprintf("%s in %s, but the instrument said %s", r.Reading.Spoken(), in, said(r.Reading.Status))
+			made.Remedy = loosenRemedy(pass, f.js)
+		}
 	default:
-		made.Kind, made.Text = BoltUnjudged, unjudged(r, pass)
+		made.Text = unjudged(r, pass)
 		made.Remedy = "take the reading back and go over the bolt with the right instrument"
 	}
-	if good < len(live) {
-		made.Status, made.By = Settled, live[good].Entry.Ref
-		made.Remedy = "pulled again: " + live[good].Reading.Value.String()
-		if r.Verdict == High && f.beyond(r.Reading.Value) {
-			made.Status = ForReview
-			made.Remedy += "; that does not show that the bolt was loosened before and is sound, which someone must judge"
-		}
+	return f.mended(made, live, good, r.Verdict == High && f.beyond(r.Reading.Value))
+}
+
+// mended settles a finding by the good reading that came after it, unless that
+// does not show that the bolt is sound.
+func (f *finder) mended(made Finding, live []Judged, good int, damaging bool) Finding {
+	if good >= len(live) {
+		return made
+	}
+	made.Status, made.By = Settled, live[good].Entry.Ref
+	made.Remedy = "pulled again: " + live[good].compared(f.ps.Pass).String()
+	if damaging && made.Kind != BoltLow {
+		made.Status = ForReview
+		made.Remedy += "; that does not show that the bolt was loosened before and is sound, which someone must judge"
 	}
 	return made
 }

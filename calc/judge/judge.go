@@ -20,11 +20,28 @@
 // restarted at 100). A reading whose instrument reported an overload or an
 // unsettled value is Doubtful and counts as none.
 //
+// In a stage by angle, what the bolt was turned in the pulls of the stage is
+// added up and compared with the stage's limits, and the torque of the pull
+// with what is watched: LowTorque and HighTorque are of a bolt that did not
+// come to the torque, or went beyond it. A pull without an angle is Unjudged,
+// and so is what follows it until the bolt is brought to its snug torque again.
+// In a stage by stretch, a reading is a length, and what is compared is how much
+// longer the bolt is than the last time it was measured in the preparation.
+//
+// A bolt that was turned or stretched too far, or of which that is not known, is
+// to be loosened and tightened again from the first stage, and so is one whose
+// length is measured anew: what it was pulled to before does not count any more.
+//
 // # Findings
 //
 // A finding is Open while there is work to do about it, ForReview when nothing
 // that is done at the bench can mend it and a person must judge it, and Settled
-// when a later entry did what was to be done.
+// when a later entry did what was to be done. It is Accepted when a person
+// judged it and lets it stand; an accepted reading needs nothing more. Each has
+// a name, made of its kind, its place and the entries that it rests on, so that
+// what was accepted covers nothing that came later.
+//
+// A bolt that a person sends back is open work until a newer reading is good.
 //
 // One mistake gives one finding, where it was made. A bolt pulled ahead of its
 // turn is out of order, not all those that follow; a bolt that the work went on
@@ -39,7 +56,7 @@
 //
 // # What is taken back
 //
-// A reading, a confirmation or a skip that a void names counts as not having
+// A reading, a confirmation, a skip or a decision that a void names counts as not having
 // been. A void itself cannot be taken back.
 package judge
 
@@ -69,6 +86,10 @@ const (
 	// Unjudged is a reading that does not measure what its pass asks for, or
 	// for which the plan has no pass.
 	Unjudged Verdict = "unjudged"
+	// LowTorque is a bolt that was turned far enough, with less torque at the
+	// end than is watched for; HighTorque one that came to more.
+	LowTorque  Verdict = "low torque"
+	HighTorque Verdict = "high torque"
 )
 
 // Good tells whether the verdict needs nothing more.
@@ -84,11 +105,20 @@ type Judged struct {
 	Early bool
 	// Again marks a pull of a bolt that had not held in the re-check.
 	Again bool
+	// Turned is how far the bolt was turned in the stage up to here, in a stage
+	// by angle.
+	Turned quantity.Quantity
+	// Stretch is how much longer the bolt was than Before, the last reading of
+	// its length before it was tightened, in a stage by stretch.
+	Stretch quantity.Quantity
+	Before  fact.Ref
 	// Void is the entry that took the reading back, if one did.
 	Void *fact.Entry
 
-	at   int  // its place in the record
-	done bool // whether nothing more was to be done in its cell after it
+	at   int    // its place in the record
+	done bool   // whether nothing more was to be done in its cell after it
+	why  string // why it cannot be judged, where that is not plain
+	late bool   // whether that is because its length was not measured in time
 }
 
 // A Cell is one point in one pass, or one step of preparation (Pass empty).
@@ -115,6 +145,13 @@ type Cell struct {
 	skips     []int // places in the record of all skips not taken back
 	// confirms are the places of all confirmations not taken back.
 	confirms []int
+	// sent are the places at which it was sent back.
+	sent []int
+	// sentBy is the last entry that sent it back, if any.
+	sentBy *fact.Entry
+	// accepted is the place of the acceptance by which its last reading stands,
+	// -1 if there is none.
+	accepted int
 	// toPull tells of a cell of a re-check that its bolt did not hold and has not
 	// been pulled to its limits since.
 	toPull bool
@@ -131,6 +168,10 @@ func (c *Cell) dealtWithBefore(at int) bool {
 			done, last = r.done, r.at
 		}
 	}
+	if n, _ := slices.BinarySearch(c.sent, at); n > 0 && c.sent[n-1] > last {
+		done = false
+	}
+	done = done || c.accepted >= 0 && c.accepted < at
 	n, _ := slices.BinarySearch(c.skips, at)
 	return done || n > 0 && c.skips[n-1] > last
 }
@@ -213,8 +254,9 @@ type JointState struct {
 	// the joint has no re-torque.
 	Heat *Cell
 
-	first      int        // place in the record of the first pull, -1 if none
-	stagePulls []int      // places in the record of all pulls in stages
+	first      int   // place in the record of the first pull, -1 if none
+	stagePulls []int // places in the record of all pulls in stages
+	loosened   map[string][]loosening
 	last       *PassState // the last stage
 }
 
@@ -300,6 +342,8 @@ type State struct {
 	Again []Again
 	// Loose are readings for which the plan has no pass.
 	Loose []Judged
+	// Decisions are what was accepted and sent back, also where that was taken back.
+	Decisions []Past
 	// Notes are what happened to the sessions and the instruments.
 	Notes []fact.Entry
 	// Instruments are those that gave readings, in the order of their first.
@@ -353,7 +397,7 @@ func (s *State) Complete() bool { return len(s.Tasks) == 0 }
 func (s *State) Unsettled() int {
 	n := 0
 	for _, f := range s.Findings {
-		if f.Status != Settled {
+		if f.Status == Open || f.Status == ForReview {
 			n++
 		}
 	}

@@ -31,6 +31,18 @@ type Task struct {
 	Name   string // of the pass, or the text of the step
 	Target quantity.Quantity
 	Limits quantity.Limits
+	// Unit is that of a value which is stated without one.
+	Unit quantity.Unit
+	// Watch is what the torque must lie between at the end of an angle.
+	Watch quantity.Limits
+	// Shows is what the indicator must show when the bolt is stretched: its
+	// length before it was tightened, and the limits added. Open where that is
+	// not known in the plan's unit.
+	Shows quantity.Limits
+	// Loosen is why the bolt is to be loosened first, if it is.
+	Loosen string
+	// SentBack is why it was sent back, if it was.
+	SentBack string
 	// Again is why it is to be done once more: the verdict of its last reading.
 	Again Verdict
 	// LeftOut is why the bolt was left out of the pass on purpose, if it was.
@@ -132,7 +144,10 @@ func (js *JointState) stepTask(i int) Task {
 	c, step := js.Steps[i], js.Joint.Steps[i]
 	t := Task{Kind: Confirm, Joint: js.Joint.Key, Point: c.Point, Place: c.Place, Name: step.Text}
 	if step.Measured() {
-		t.Kind, t.Limits = Measure, step.Limits
+		t.Kind, t.Limits, t.Unit, t.SentBack = Measure, step.Limits, step.Limits.Unit(), js.sentBack(c)
+		if step.FreeLength() {
+			t.Unit, t.Loosen = step.Free, js.toLoosen(c.Place)
+		}
 		if r, ok := c.Last(); ok && !r.Verdict.Good() {
 			t.Again = r.Verdict
 		}
@@ -160,7 +175,11 @@ func (js *JointState) heatTask() Task {
 
 func task(js *JointState, ps *PassState, c *Cell) Task {
 	pass := ps.Pass
-	t := Task{Kind: Pull, Joint: js.Joint.Key, Point: c.Point, Pass: pass.Key, Place: c.Place, Name: pass.Name, Target: pass.Target, Limits: pass.Limits}
+	t := Task{Kind: Pull, Joint: js.Joint.Key, Point: c.Point, Pass: pass.Key, Place: c.Place, Name: pass.Name, Target: pass.Target, Limits: pass.Limits,
+		Unit: pass.Target.Unit, Watch: pass.Watch, Loosen: js.toLoosen(c.Place), SentBack: js.sentBack(c)}
+	if pass.ByStretch() {
+		t.Shows = js.shows(c.Place, pass)
+	}
 	if r, ok := c.Last(); ok && !r.Verdict.Good() {
 		t.Again = r.Verdict
 	}
@@ -181,7 +200,9 @@ func (s *State) TaskFor(point fact.Point, pass fact.Pass) (Task, error) {
 	if !ok {
 		return Task{}, fmt.Errorf("the plan has no joint %q", point.Joint())
 	}
-	if i := slices.IndexFunc(js.Steps, func(c *Cell) bool { return c.Point == point }); i >= 0 {
+	_, bolt := js.Joint.Bolt(point.Place())
+	// A bolt whose length is not measured yet is measured first.
+	if i := slices.IndexFunc(js.Steps, func(c *Cell) bool { return c.Point == point }); i >= 0 && (!bolt || pass == "" && !js.Steps[i].Done) {
 		if pass != "" {
 			return Task{}, fmt.Errorf("%s is preparation and belongs to no pass", point)
 		}
@@ -190,7 +211,7 @@ func (s *State) TaskFor(point fact.Point, pass fact.Pass) (Task, error) {
 	if pass == "" && js.Heat != nil && js.Heat.Point == point {
 		return js.heatTask(), nil
 	}
-	if _, ok := js.Joint.Bolt(point.Place()); !ok {
+	if !bolt {
 		return Task{}, fmt.Errorf("joint %s has no bolt or step %q", js.Joint.Key, point.Place())
 	}
 	ps, err := js.passFor(pass)
@@ -201,7 +222,7 @@ func (s *State) TaskFor(point fact.Point, pass fact.Pass) (Task, error) {
 		return task(js, ps, c), nil
 	}
 	// A bolt beyond the first n of a re-check may be gone over all the same.
-	return task(js, ps, &Cell{Point: point, Pass: ps.Pass.Key, Place: point.Place()}), nil
+	return task(js, ps, &Cell{Point: point, Pass: ps.Pass.Key, Place: point.Place(), accepted: -1}), nil
 }
 
 func (js *JointState) passFor(key fact.Pass) (*PassState, error) {

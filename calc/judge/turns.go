@@ -204,7 +204,7 @@ func (f *finder) boltMissed(x int) {
 	c := t.cells[x]
 	made := Finding{Kind: BoltMissed, Status: Open, Entries: []fact.Ref{f.entries[t.over[p]].Ref},
 		Text:   fmt.Sprintf("not pulled in %s, which went on without it", f.name(p)),
-		Remedy: "pull it to " + f.ps.Pass.Target.String() + ", then in the passes after it"}
+		Remedy: pullTo(f.ps.Pass) + ", then in the passes after it"}
 	if c.first >= 0 {
 		made.Status, made.Entries, made.By = ForReview, []fact.Ref{f.entries[t.left[p].at].Ref}, f.entries[c.first].Ref
 		made.Text = fmt.Sprintf("missed in %s, and pulled in it only after %s was begun", f.name(p), f.name(t.left[p].pass))
