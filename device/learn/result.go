@@ -38,6 +38,10 @@ func (f *finding) result(takes []*take, values int, o Options) Result {
 		number.Sure = Likely
 		number.Why += "; all values had as many digits, so that it is not told whether fewer are filled up"
 	}
+	if f.binary && number.Sure == Certain {
+		number.Sure = Likely
+		number.Why += "; how larger and negative values look in bytes is only told by showing them"
+	}
 	if len(f.unread) > 0 && len(f.members) < 30 && number.Sure == Certain {
 		number.Sure = Likely
 		number.Why += "; a part of the frame is not understood, and frames in which it has another form are not read"

@@ -31,6 +31,7 @@ type finding struct {
 	form   form
 	unit   Belief
 	binary bool
+	value  place // of a binary one
 
 	text    string
 	profile *profile.Profile
