@@ -177,6 +177,7 @@ type tally struct {
 	status          map[string]int
 	losses, silence int
 	lost            error // why it is not there now
+	unfinished      error // of what stayed the beginning of a frame
 	ended           bool
 }
 
@@ -220,6 +221,8 @@ func (t *tally) event(e device.Event) {
 		t.lost = nil
 	case device.Quiet:
 		t.silence++
+	case device.Unfinished:
+		t.unfinished = e.Err
 	case device.Ended:
 		t.ended = true
 	}
@@ -477,6 +480,9 @@ func (t *tally) result(now time.Time) *checkAnswer {
 	})
 	if len(r.Reasons) > 0 {
 		r.hint = t.reasons[r.Reasons[0].Reason].hint
+	}
+	if r.hint == "" && t.unfinished != nil {
+		r.hint = hintOf(t.unfinished)
 	}
 	for _, s := range t.spans {
 		r.Values = append(r.Values, checkSpan{bare(s.least), bare(s.most)})

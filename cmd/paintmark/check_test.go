@@ -142,6 +142,8 @@ func TestVerdictsOnNothing(t *testing.T) {
 		return h.HintText()
 	}
 	require.Contains(t, hint(), "is its line, or its framing, another")
+	strange.event(device.Event{Kind: device.Unfinished, Raw: []byte("12"), Err: &device.Error{Address: address, Err: errors.New("no end"), Hint: "another ending"}})
+	require.Contains(t, hint(), "another ending\npaintmark listen")
 	strange.event(device.Event{Kind: device.Rejected, Raw: []byte("12"), Err: &device.Error{Address: address, Err: &profile.Rejection{Reason: "no", Hint: "try another rate"}}})
 	require.Contains(t, hint(), "try another rate\npaintmark listen serial:here")
 }
