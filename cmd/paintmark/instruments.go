@@ -64,7 +64,7 @@ func (i chosen) attach(ctx context.Context, o attach.Options) bench.Instrument {
 	a := attach.Attach(context.WithoutCancel(ctx), i.transport, i.profile, o)
 	b := bench.Instrument{Instrument: i.Instrument, Adapter: a, Measures: i.measures}
 	if i.profile != nil {
-		b.Zero = i.profile.Talk.Zero
+		b.Zero, b.Pull = i.profile.Talk.Zero, i.profile.Pull
 	}
 	return b
 }

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"paintmark/calc/fact"
 	"paintmark/calc/judge"
 	"paintmark/cmd/paintmark/internal/bench"
 	"paintmark/cmd/paintmark/internal/caution"
@@ -80,6 +81,7 @@ func record(ctx context.Context, c *cli.Call) error {
 		Build: b.Build(), Book: b, Instruments: instruments, Commands: sitting.commands,
 		Show: func(e bench.Event) { watch.see(e); sitting.show(e) },
 		Now:  time.Now, Final: final, Retry: 500 * time.Millisecond,
+		Record: recording(b), Abandoned: abandoned(b),
 	}
 	state, err := session.Run(sitting.ctx)
 	finish()
@@ -98,6 +100,46 @@ func record(ctx context.Context, c *cli.Call) error {
 		return watch.err()
 	}
 	return findingsExit(state)
+}
+
+// recording begins the samples of a pull in a book.
+func recording(b *book.Book) func(fact.Point, fact.Pass, string) (bench.Recording, error) {
+	return func(point fact.Point, pass fact.Pass, instrument string) (bench.Recording, error) {
+		p, err := b.BeginPull(point, pass, instrument)
+		if err != nil {
+			return nil, err
+		}
+		return p, nil
+	}
+}
+
+// goneBy is how long after its last sample a pull that no entry names is not one
+// that another program of this station is just recording.
+const goneBy = time.Minute
+
+// abandoned gives the pulls that this station began and never ended.
+func abandoned(b *book.Book) func(context.Context) ([]fact.Interrupted, error) {
+	return func(ctx context.Context) (list []fact.Interrupted, err error) {
+		unnamed, err := b.Unnamed(ctx)
+		if err != nil {
+			return nil, err
+		}
+		for _, u := range unnamed {
+			if u.Name.Station != b.Station() {
+				continue
+			}
+			samples, err := b.Trace(ctx, u.Name)
+			if err != nil {
+				return list, err
+			}
+			n := samples.Len()
+			if last := u.Began.Add(time.Duration(samples.Times[n-1]) * samples.Tick); time.Since(last) > goneBy {
+				list = append(list, fact.Interrupted{Point: u.Point, Pass: u.Pass, Instrument: fact.Instrument{Name: u.Instrument},
+					Trace: u.Name, Because: "the program or the computer stopped in the middle of it"})
+			}
+		}
+		return list, err
+	}
 }
 
 // final tells whether an error of the book cannot be waited out. A lock is let

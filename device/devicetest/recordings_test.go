@@ -32,7 +32,7 @@ const examples = "../../testdata"
 var worked = []string{
 	"angle-line", "angle-pairs", "display-modbus", "indicator-asked", "indicator-keys", "indicator-line",
 	"indicator-packet", "indicator-silent", "wrench-begun", "wrench-binary", "wrench-columns", "wrench-framed",
-	"wrench-line", "wrench-sentence",
+	"wrench-line", "wrench-sentence", "wrench-stream",
 }
 
 func stems(t *testing.T, pattern string) (names []string) {

@@ -281,6 +281,12 @@ func (p *Pull) Highest() quantity.Quantity {
 	return quantity.New(decimal.New(t.Values[p.Peak()], t.Exponent), t.Unit)
 }
 
+// Lowest is the lowest torque of the pull, exactly: how far it was turned back.
+func (p *Pull) Lowest() quantity.Quantity {
+	t := p.Trace.Torque
+	return quantity.New(decimal.New(slices.Min(t.Values), t.Exponent), t.Unit)
+}
+
 // Going is the pull that goes on, nil while there is none. Its last stroke may
 // still be missing.
 func (c *Cutter) Going() *Pull { return c.pull }

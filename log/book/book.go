@@ -107,6 +107,9 @@ func (b *Book) Path() string { return b.path }
 // Build is the name that the build was opened under.
 func (b *Book) Build() string { return b.build }
 
+// Station is who writes; empty for a book that is only read.
+func (b *Book) Station() string { return b.options.Station }
+
 // Created is when the build was opened.
 func (b *Book) Created() time.Time { return b.created }
 

@@ -28,6 +28,7 @@ import (
 	"paintmark/calc/plan"
 	"paintmark/calc/quantity"
 	"paintmark/device"
+	"paintmark/device/pull"
 )
 
 // A Book is what a sitting needs of a book.
@@ -50,6 +51,9 @@ type Instrument struct {
 	// Zero is what sets it to zero, sent when the builder says so; nothing if it
 	// cannot be. The adapter must be a device.Teller then.
 	Zero []byte
+	// Pull is how its stream of torque is cut into pulls; nil if each of its
+	// samples is a reading.
+	Pull *pull.Settings
 }
 
 // A Session is one sitting. Its fields are set before Run and not changed.
@@ -57,6 +61,11 @@ type Session struct {
 	Build       string
 	Book        Book
 	Instruments []Instrument
+	// Record begins the samples of a pull of a streaming wrench in the book; nil if
+	// they are not kept.
+	Record func(fact.Point, fact.Pass, string) (Recording, error)
+	// Abandoned gives the pulls of earlier sittings that were never ended; may be nil.
+	Abandoned func(context.Context) ([]fact.Interrupted, error)
 	// Commands are the builder's. A closed channel means that none will come.
 	Commands <-chan Command
 	// Show is called with each event, always from the goroutine of Run.
@@ -79,13 +88,14 @@ type sitting struct {
 	chosen  *choice
 	// joint and pass that the plan's order has led to. A wait that is over does
 	// not turn the builder away from a pass in its middle.
-	joint  string
-	pass   fact.Pass
-	paused bool
-	shown  Event // the last Next, Waiting or Complete, so that none is told twice
-	heard  []Heard
-	hinted map[string]string // what was last hinted at of each instrument
-	failed error             // why the book took something not even at last; nothing more is tried then
+	joint   string
+	pass    fact.Pass
+	paused  bool
+	shown   Event // the last Next, Waiting or Complete, so that none is told twice
+	heard   []Heard
+	streams map[*Instrument]*stream
+	hinted  map[string]string // what was last hinted at of each instrument
+	failed  error             // why the book took something not even at last; nothing more is tried then
 }
 
 // choice is a point that the builder chose out of turn.
@@ -104,7 +114,7 @@ type heard struct {
 // source of readings has ended, or ctx is done. It returns the last state. The
 // adapters are closed when it returns.
 func (s *Session) Run(ctx context.Context) (*judge.State, error) {
-	w := &sitting{Session: s, hinted: map[string]string{}}
+	w := &sitting{Session: s, hinted: map[string]string{}, streams: map[*Instrument]*stream{}}
 	for _, i := range s.Instruments {
 		w.heard = append(w.heard, Heard{Instrument: i.Name, Zeroes: len(i.Zero) > 0})
 	}
@@ -129,6 +139,11 @@ func (s *Session) Run(ctx context.Context) (*judge.State, error) {
 		}
 	}
 	<-closed
+	for i := range w.Instruments {
+		if failed := w.cutOff(ctx, &w.Instruments[i]); err == nil {
+			err = failed
+		}
+	}
 	if ended := w.end(ctx); err == nil {
 		err = ended
 	}
@@ -176,7 +191,7 @@ func (w *sitting) begin(ctx context.Context) error {
 	}
 	w.began = saved[0]
 	w.show(Event{Kind: Began})
-	return nil
+	return w.abandoned(ctx)
 }
 
 func (w *sitting) end(ctx context.Context) error {
@@ -200,11 +215,17 @@ func (w *sitting) loop(ctx context.Context, hears <-chan heard) error {
 		if hears == nil && commands == nil {
 			return nil
 		}
+		var silence <-chan time.Time
+		if w.streaming() {
+			silence = time.After(listened)
+		}
 		var err error
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-wake:
+		case <-silence:
+			err = w.silence(ctx)
 		case h, ok := <-hears:
 			if !ok {
 				hears = nil
@@ -326,6 +347,9 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 	case device.Sampled:
 		stands.Last = e.Time
 		delete(w.hinted, name)
+		if h.from.Pull != nil {
+			return w.stream(ctx, h.from, e)
+		}
 		return w.sample(ctx, h.from, e)
 	case device.Quiet:
 		stands.Quiet = true
@@ -345,6 +369,9 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 		return err
 	case device.Lost:
 		stands.Lost, stands.Quiet = true, false
+		if err := w.cutOff(ctx, h.from); err != nil {
+			return err
+		}
 		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
 		if err == nil {
 			w.show(Event{Kind: Lost, Instrument: name, Err: e.Err, Hint: w.hint(name, e.Err)})
@@ -362,8 +389,8 @@ func (w *sitting) hear(ctx context.Context, h heard) error {
 		}
 		return err
 	case device.Ended:
-		if e.Err == nil {
-			return nil
+		if err := w.cutOff(ctx, h.from); err != nil || e.Err == nil {
+			return err
 		}
 		stands.Lost = true
 		_, err := w.save(ctx, fact.Note{What: fact.InstrumentLost, Instrument: name, Text: text(e.Err)})
@@ -414,14 +441,28 @@ func (w *sitting) sample(ctx context.Context, from *Instrument, e device.Event) 
 			r.Instrument.Identity = e.Identity
 		}
 	}
+	return w.assign(ctx, from, r, nil)
+}
+
+// assign records a reading of an instrument at the point that it belongs to, or
+// makes a note of it where there is none. Fit may change it to what the task asks.
+func (w *sitting) assign(ctx context.Context, from *Instrument, r fact.Reading, fit func(judge.Task, *fact.Reading)) error {
 	t, why := w.taskFor(&r)
 	if d := r.Value.Dimension(); why == "" && from.Measures != quantity.None && d != from.Measures {
 		why = fmt.Sprintf("%s is listed as measuring %s, and this is a %s", from.Name, from.Measures, d)
 	}
-	if why == "" {
-		return w.reading(ctx, from.Name, t, r)
+	if why != "" {
+		return w.unassigned(ctx, from, r, why)
 	}
-	_, err := w.save(ctx, fact.Note{What: fact.NotAssigned, Instrument: from.Name, Text: spoken(r.Value) + ": " + why, Raw: r.Raw})
+	if fit != nil {
+		fit(t, &r)
+	}
+	return w.reading(ctx, from.Name, t, r)
+}
+
+// unassigned makes a note of a reading that belongs to no point.
+func (w *sitting) unassigned(ctx context.Context, from *Instrument, r fact.Reading, why string) error {
+	_, err := w.save(ctx, fact.Note{What: fact.NotAssigned, Instrument: from.Name, Text: spoken(r.Value) + ": " + why, Raw: r.Raw, Trace: r.Trace})
 	if err == nil {
 		w.show(Event{Kind: NotCounted, Instrument: from.Name, Value: r.Value, Text: why})
 	}
@@ -590,6 +631,8 @@ func inHand(body fact.Body) (Event, bool) {
 	case fact.Note:
 		matters := b.What == fact.NotAssigned || b.What == fact.Unreadable
 		return Event{Text: b.What + ": " + b.Text, Instrument: b.Instrument, Raw: b.Raw}, matters
+	case fact.Interrupted:
+		return Event{Text: fmt.Sprintf("interrupted pull at %s", b.Point), Instrument: b.Instrument.Name}, true
 	case fact.Confirmation:
 		return Event{Text: fmt.Sprintf("%s confirmed", b.Point)}, true
 	case fact.Skip:

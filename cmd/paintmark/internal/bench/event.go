@@ -28,6 +28,8 @@ const (
 	Quiet      EventKind = "quiet"       // Instrument, though it should be talking: Err; its last good frame came at Since
 	Talking    EventKind = "talking"     // Instrument, which was quiet, again
 	Unfinished EventKind = "unfinished"  // Raw came from Instrument, and not the rest of a frame: Text
+	Pulling    EventKind = "pulling"     // Instrument shows Value and Angle just now, at Task
+	CutOff     EventKind = "interrupted" // a pull at Task that had come to Value: Text
 	Zeroed     EventKind = "zeroed"      // Instrument was told to; what was sent: Text
 	Paused     EventKind = "paused"
 	Resumed    EventKind = "resumed"
@@ -60,6 +62,7 @@ type Event struct {
 
 	Instrument string
 	Value      quantity.Quantity
+	Angle      quantity.Quantity
 	Text       string
 	Raw        []byte
 	// Pieces and Bytes are of an Unreadable that stands for many; see device.Event.

@@ -22,6 +22,7 @@ type line struct {
 	Findings   []answer.Finding `json:"findings,omitempty"`
 	Instrument string           `json:"instrument,omitempty"`
 	Value      *answer.Quantity `json:"value,omitempty"`
+	Angle      *answer.Quantity `json:"angle,omitempty"`
 	Entry      string           `json:"entry,omitempty"`
 	Point      fact.Point       `json:"point,omitempty"`
 	Text       string           `json:"text,omitempty"`
@@ -67,6 +68,10 @@ func lineOf(e bench.Event) line {
 		}
 	case bench.Confirmed, bench.Skipped:
 		l.Task = answer.TaskOf(e.Task)
+	case bench.Pulling:
+		l.Angle, l.Point = answer.Of(e.Angle), e.Task.Point
+	case bench.CutOff:
+		l.Point = e.Task.Point
 	case bench.Read:
 		r := answer.ReadingOf(e.Reading)
 		l.Reading, l.Findings = &r, answer.FindingsOf(e.Findings)

@@ -94,13 +94,15 @@ func sparse(l *teller, kind bench.EventKind) bench.Event {
 		e.Instrument, e.Raw = "wrench-a", []byte("?")
 	case bench.Zeroed:
 		e.Instrument = "wrench-a"
+	case bench.Pulling:
+		e.Instrument, e.Value = "wrench-a", quantity.MustParse("54.3 N·m")
 	case bench.Lost, bench.NotSaved, bench.GivenUp, bench.Warned, bench.Quiet:
 		e.Err = errors.New("gone")
 	}
 	switch kind {
 	case bench.Lost, bench.Found, bench.Quiet, bench.Talking:
 		e.Instrument = "wrench-a"
-	case bench.Skipped, bench.Voided, bench.NotCounted, bench.Unreadable, bench.Refused, bench.NotSaved, bench.GivenUp, bench.Unfinished, bench.Zeroed:
+	case bench.Skipped, bench.Voided, bench.NotCounted, bench.Unreadable, bench.Refused, bench.NotSaved, bench.GivenUp, bench.Unfinished, bench.Zeroed, bench.CutOff:
 		e.Text = "why"
 	}
 	return e
@@ -113,6 +115,10 @@ func full(l *teller, kind bench.EventKind) bench.Event {
 		e.Task, e.Of = pulling("7"), 2
 	case bench.Read:
 		e.Instrument, e.Findings = "wrench-a", []judge.Finding{{Kind: judge.OutOfOrder}}
+	case bench.Pulling:
+		e.Angle, e.Task = quantity.MustParse("33°"), pulling("7")
+	case bench.CutOff:
+		e.Instrument, e.Value, e.Task = "wrench-a", quantity.MustParse("54.3 N·m"), pulling("7")
 	case bench.Found:
 		e.Text, e.Err, e.Hint = "A1", errors.New("another one"), "do this"
 	case bench.Lost, bench.Unfinished:

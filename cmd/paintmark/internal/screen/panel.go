@@ -29,6 +29,8 @@ type banner struct {
 	strips []strip
 	// lost is the instrument that it says is lost.
 	lost string
+	// gauge is where a pull that goes on stands; nil where there is none.
+	gauge *gauge
 }
 
 // A strip is one line on a ground of its own.
@@ -44,14 +46,18 @@ func bannerOf(e bench.Event) *banner {
 	attention := func(word, text string, shorter ...string) *banner {
 		return &banner{colour: mark.Purple, words: append([]string{word}, shorter...), text: warn + " " + word + "   " + text}
 	}
-	alarm := func(word, text string) *banner {
-		return &banner{colour: mark.Vermilion, words: []string{word}, text: warn + " " + word + "   " + text}
+	alarm := func(word, text string, shorter ...string) *banner {
+		return &banner{colour: mark.Vermilion, words: append([]string{word}, shorter...), text: warn + " " + word + "   " + text}
 	}
 	marked := func(m mark.Mark, text string) *banner {
 		word := strings.ToUpper(m.Word)
 		return &banner{colour: m.Colour, words: []string{word}, text: m.Symbol + " " + word + "   " + text}
 	}
 	switch e.Kind {
+	case bench.Pulling:
+		return pullingBanner(e)
+	case bench.CutOff:
+		return alarm("INTERRUPTED", fmt.Sprintf("a pull at %s: %s", e.Task.Point, e.Text), "CUT OFF")
 	case bench.Read:
 		return readingBanner(e)
 	case bench.Confirmed:
@@ -136,6 +142,9 @@ func (b *banner) lines(columns, rows int) []string {
 		}
 	}
 	lines = append(lines, ground(b.colour, " "+clean(b.text), columns))
+	if b.gauge != nil {
+		lines = append(lines, ground(b.colour, b.gauge.line(columns), columns))
+	}
 	for i, s := range b.strips {
 		if i < maxStrips {
 			lines = append(lines, ground(s.colour, " "+clean(s.text), columns))

@@ -131,6 +131,8 @@ func say(e bench.Event, zone *time.Location) []string {
 		return line("%s talking   %s; before that, %s", good, e.Instrument, lastValue(e.Time, e.Since))
 	case bench.Unfinished:
 		return line("%s unfinished %s sent %s: %s", warn, e.Instrument, strconv.Quote(clipTo(string(e.Raw), 40)), e.Text)
+	case bench.CutOff:
+		return line("%s interrupted pull at %s: %s. Its samples are kept; it is no reading.", warn, orUnknown(string(e.Task.Point)), e.Text)
 	case bench.Zeroed:
 		return line("%s zeroed    %s: %s. What it says from here on counts from there.", good, e.Instrument, e.Text)
 	case bench.Paused:
@@ -153,6 +155,14 @@ func say(e bench.Event, zone *time.Location) []string {
 		}
 	}
 	return nil
+}
+
+// orUnknown is a place, also where none is known.
+func orUnknown(point string) string {
+	if point == "" {
+		return "a point that is not known"
+	}
+	return point
 }
 
 // lastValue is how long before now the last value came.

@@ -64,7 +64,7 @@ func TestPlain(t *testing.T) {
 
 // Each kind of event that changes something for the builder says so in a line.
 func TestEveryEventHasItsWords(t *testing.T) {
-	quiet := []bench.EventKind{bench.Next, bench.Waiting, bench.Complete, bench.Ended}
+	quiet := []bench.EventKind{bench.Next, bench.Waiting, bench.Complete, bench.Ended, bench.Pulling}
 	for _, kind := range kinds(t) {
 		l := newTeller(t)
 		e := l.read(pulling("7"), "65 lbf·ft", judge.Within)
