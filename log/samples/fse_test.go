@@ -2,6 +2,7 @@ package samples
 
 import (
 	"errors"
+	"math"
 	"math/bits"
 	"testing"
 
@@ -159,16 +160,19 @@ func TestBlockByFormat(t *testing.T) {
 		pull := s.pulls(1, uint64(i))[0]
 		for _, values := range channels(pull) {
 			r := &reader{data: newCoder().appendChannel(nil, values)}
-			if r.byte()&codings != entropy {
+			method := r.byte()
+			coding, second := method&codings, method&secondFlag != 0
+			if coding != entropy && coding != graded {
 				continue
 			}
-			second := newCoder().appendChannel(nil, values)[0]&secondFlag != 0
 			r.uvarint()
 			if second {
 				r.uvarint()
 			}
 			r.uvarint()
-			r.byte()
+			if coding == entropy {
+				r.byte()
+			}
 			symbols, err := byRFC8878(r.bytes(int(r.uvarint())))
 			require.NoError(t, err)
 			want := len(values) - 1
@@ -180,4 +184,22 @@ func TestBlockByFormat(t *testing.T) {
 		}
 	}
 	require.Greater(t, coded, 10)
+}
+
+// The steps of graded symbols as log/FORMAT.md lists them.
+func TestGrades(t *testing.T) {
+	for _, c := range []struct {
+		distance int64
+		symbol   byte
+		low      uint64
+		bits     int
+	}{
+		{0, 0, 0, 0}, {1, 1, 0, 0}, {-1, 2, 0, 0}, {2, 3, 0, 0}, {-2, 4, 0, 0}, {3, 5, 0, 0}, {-3, 6, 0, 0},
+		{4, 7, 0, 1}, {5, 7, 1, 1}, {-5, 8, 1, 1}, {6, 9, 0, 1}, {-7, 10, 1, 1}, {8, 11, 0, 2}, {11, 11, 3, 2}, {12, 13, 0, 2}, {-15, 14, 3, 2},
+		{1000, 37, 1000 - 768, 8}, {math.MaxInt64, 249, 1<<61 - 1, 61}, {math.MinInt64, 252, 0, 62},
+	} {
+		symbol, low := grade(c.distance)
+		require.Equal(t, []any{c.symbol, c.low, c.bits}, []any{symbol, low, lowBits(symbol)}, "%d", c.distance)
+		require.Equal(t, c.distance, ungrade(symbol, low))
+	}
 }
