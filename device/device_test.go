@@ -40,5 +40,6 @@ func TestEventKindString(t *testing.T) {
 	require.Equal(t, "sampled", Sampled.String())
 	require.Equal(t, "ended", Ended.String())
 	require.Equal(t, "event kind 0", EventKind(0).String())
-	require.Equal(t, "event kind 6", (Ended + 1).String())
+	require.Equal(t, "unfinished", Unfinished.String())
+	require.Equal(t, "event kind 9", (Unfinished + 1).String())
 }
