@@ -24,6 +24,9 @@ func pullingBanner(e bench.Event) *banner {
 		at = e.Angle
 	}
 	b.words = []string{at.Number()}
+	if near, err := at.In(unit, at.Decimals()); err == nil {
+		b.words = []string{near.Number()} // beside the target in big letters, so in its unit
+	}
 	shown, err := at.In(unit, 6)
 	most := e.Task.Limits.Most
 	if most.IsZero() {

@@ -31,7 +31,7 @@ func TestGauge(t *testing.T) {
 	require.InDelta(t, 78, full("200 lbf·ft"), 1, "no further than its end, but for the window's ends")
 
 	b := at("45.83 N·m")
-	require.Equal(t, []string{"45.83"}, b.words)
+	require.Equal(t, []string{"33.80"}, b.words, "in the unit of the target")
 	require.Contains(t, b.text, "PULLING   head/7   45.83 N·m ≈ 33.80 lbf·ft")
 	require.Contains(t, b.text, "at 33°")
 	require.Empty(t, b.gauge.line(8), "too narrow")
