@@ -53,7 +53,6 @@ func TestBenchBluetooth(t *testing.T) {
 		{"not answering", rfcommAbsent},
 		{"lost and found", rfcommLost},
 		{"bound anew", rfcommBound},
-		{"not read", rfcommUnread},
 		{"own adapter off", rfcommOwnOff},
 	} {
 		if !t.Run(step.name, func(t *testing.T) { s.t = t; step.run(t, s) }) {
@@ -232,33 +231,6 @@ func rfcommBound(t *testing.T, s *rfcomm) {
 	s.answer()
 	a.sample()
 	require.NoError(t, a.Close())
-	s.switchOff()
-}
-
-// An instrument that takes nothing keeps neither Write nor Close.
-func rfcommUnread(t *testing.T, s *rfcomm) {
-	s.switchOn()
-	var link device.Link
-	await(t, "the last link to be gone", func() bool {
-		var err error
-		link, err = s.transport(rfcommPort).Open(t.Context())
-		return err == nil
-	})
-	s.answer()
-	written := make(chan error)
-	go func() {
-		_, err := link.Write(make([]byte, 1<<20))
-		written <- err
-	}()
-	select {
-	case err := <-written:
-		require.Fail(t, "a megabyte was taken", "%v", err)
-	case <-time.After(2 * time.Second):
-	}
-	start := time.Now()
-	require.NoError(t, link.Close())
-	t.Logf("closed after %v", time.Since(start))
-	require.ErrorIs(t, <-written, device.ErrClosed)
 	s.switchOff()
 }
 

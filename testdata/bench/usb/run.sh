@@ -29,8 +29,6 @@ echo "bench asks: plug BENCH-1"
 await "the adapter" test -e /dev/ttyUSB0
 export PAINTMARK_SHELF=/tmp/shelf PAINTMARK_STATION=bench TZ=UTC
 ./paintmark open b1 --plan plan.toml --identity "engine number=1"
-./paintmark confirm b1 main-caps/shells
-./paintmark attest b1 main-caps/end-float 0.12
 mkfifo /tmp/commands
 ./paintmark record b1 --json --at serial:usb=BENCH-1 --profile wrench.toml </tmp/commands >/share/told.jsonl &
 program=$!

@@ -53,8 +53,8 @@ func boot(t *testing.T, kind string, tests ...string) (share string) {
 	}
 	for from, to := range map[string]string{
 		"bench/" + kind + "/run.sh": "run.sh",
+		"bench/usb/plan.toml":       "plan.toml",
 		"profiles/wrench-line.toml": "wrench.toml",
-		"plans/straight-six.toml":   "plan.toml",
 	} {
 		text, err := os.ReadFile(filepath.Join(root, "testdata", from))
 		require.NoError(t, err)

@@ -80,7 +80,11 @@ func TestBenchThatWasNotBuiltIsMissing(t *testing.T) {
 	t.Setenv("PAINTMARK_NO_SKIP", "")
 	bench := func(t testing.TB) { needs.Bench(t) }
 	require.Equal(t, "skipped", run(t, bench).how)
+	t.Setenv("PAINTMARK_BENCH", "")
+	require.Equal(t, "skipped", run(t, bench).how)
 	t.Setenv("PAINTMARK_NO_SKIP", "bench")
+	require.Equal(t, "failed", run(t, bench).how)
+	t.Setenv("PAINTMARK_BENCH", cache)
 	e := run(t, bench)
 	require.Equal(t, "failed", e.how)
 	require.Contains(t, e.said, "testdata/bench/build")
