@@ -326,9 +326,6 @@ func planFor(plans []plan, differences []int64) []plan {
 
 // packedPlan writes each difference with as many bits as the widest needs.
 func packedPlan(differences []int64) plan {
-	if len(differences) == 0 {
-		return plan{cost: math.Inf(1)}
-	}
 	least, most := differences[0], differences[0]
 	for _, d := range differences {
 		least, most = min(least, d), max(most, d)

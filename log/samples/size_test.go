@@ -67,7 +67,7 @@ func must(err error) {
 
 // deterministic is what a channel may cost, in bytes a pull, that has next to no
 // entropy: the times of a wrench with a good clock.
-const deterministic = 16
+const deterministic = 12
 
 // Each channel takes little more than the entropy of its own differences.
 func TestNearEntropy(t *testing.T) {

@@ -24,12 +24,15 @@ type stream struct {
 	aNoise    float64 // standard deviation in degrees
 	tick      time.Duration
 	jitter    float64 // of the times, in ticks; 0 for the wrench's own clock
+	hitch     int64   // by how many ticks its clock is late, once in a pull
 }
 
 var streams = []stream{
 	{name: "50/s N·m", rate: 50, unit: quantity.NewtonMetre, exponent: -1, target: 90, noise: 0.004, tick: time.Millisecond, jitter: 1.5},
 	{name: "100/s lbf·ft, angle", rate: 100, unit: quantity.PoundForceFoot, exponent: -1, target: 65, noise: 0.003,
 		angle: true, aExponent: -1, aNoise: 0.1, tick: time.Millisecond, jitter: 2},
+	{name: "100/s N·m, angle, own clock", rate: 100, unit: quantity.NewtonMetre, exponent: -2, target: 70, noise: 0.002,
+		angle: true, aExponent: -1, aNoise: 0.05, tick: time.Microsecond, hitch: 1000},
 	{name: "200/s N·m, angle", rate: 200, unit: quantity.NewtonMetre, exponent: -2, target: 30, noise: 0.005,
 		angle: true, aExponent: -1, aNoise: 0.05, tick: time.Millisecond, jitter: 1},
 	{name: "500/s N·m", rate: 500, unit: quantity.NewtonMetre, exponent: -2, target: 120, noise: 0.002, tick: 100 * time.Microsecond, jitter: 3},
@@ -83,6 +86,9 @@ func (s stream) pull(random *rand.Rand) *trace.Trace {
 			t.Angle.Values = append(t.Angle.Values, int64(math.Round(seen*math.Pow10(int(-s.aExponent)))))
 		}
 		arrived := int64(math.Round(at/s.tick.Seconds() + s.jitter*math.Abs(random.NormFloat64())))
+		if i > n/3 {
+			arrived += s.hitch
+		}
 		before = max(before, arrived)
 		t.Times = append(t.Times, before)
 	}
@@ -98,8 +104,10 @@ func (s stream) pull(random *rand.Rand) *trace.Trace {
 func text(t *trace.Trace) []byte {
 	var data []byte
 	digits := 3
-	if t.Tick < time.Millisecond {
+	if t.Tick == 100*time.Microsecond {
 		digits = 4
+	} else if t.Tick == time.Microsecond {
+		digits = 6
 	}
 	for i := range t.Len() {
 		data = fmt.Appendf(data, "%.*f,%.*f", digits, t.Seconds(i), max(0, int(-t.Torque.Exponent)), t.Torque.Float(i))
