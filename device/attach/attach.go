@@ -37,6 +37,12 @@ const (
 	Waiting = 256
 	// DefaultInterval is the time between two looks for a lost instrument.
 	DefaultInterval = 500 * time.Millisecond
+	// Bounces is how many links in a row may fail within Steady and without a good
+	// frame before the instrument is looked for every Lull only, as at a loose
+	// plug: each loss is told, and so would fill whatever keeps that.
+	Bounces = 5
+	Steady  = 2 * time.Second
+	Lull    = 10 * time.Second
 	// Pause is how long nothing must have come until the beginning of a frame is
 	// told as Unfinished.
 	Pause = time.Second
@@ -114,6 +120,7 @@ type adapter struct {
 	why      string    // what was told last of why it is not there; empty while it is
 	sound    time.Time // when the last good frame came
 	gathered gathering
+	bounces  int
 }
 
 // Next implements device.Adapter.
@@ -182,9 +189,13 @@ func (a *adapter) run(ctx context.Context) {
 		if link == nil {
 			return
 		}
+		opened, sound := a.options.Now(), a.sound
 		err := a.hear(ctx, link)
 		if ctx.Err() != nil {
 			return
+		}
+		if a.bounces++; a.sound != sound || a.options.Now().Sub(opened) >= Steady {
+			a.bounces = 0
 		}
 		if errors.Is(err, io.EOF) {
 			if err == io.EOF {
@@ -285,8 +296,12 @@ func reason(err error) string {
 }
 
 func (a *adapter) wait(ctx context.Context) bool {
+	interval := a.options.Interval
+	if a.bounces > Bounces {
+		interval = max(interval, Lull)
+	}
 	select {
-	case <-a.options.After(a.options.Interval):
+	case <-a.options.After(interval):
 		return ctx.Err() == nil
 	case <-ctx.Done():
 		return false

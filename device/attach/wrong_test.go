@@ -162,3 +162,26 @@ func TestTwoOfOneKindGoTheirOwnWays(t *testing.T) {
 		}
 	})
 }
+
+// A loose plug is looked for more seldom, so that a night of it fills no book,
+// and is read like any other when it holds.
+func TestALoosePlug(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var opens []open
+		for range 30 {
+			opens = append(opens, open{link: newLink(device.ErrLost)})
+		}
+		tr := &scripted{opens: append(opens, open{link: newLink(nil, "1\n")})}
+		a := attach.Attach(t.Context(), tr, lines(t), attach.Options{})
+		began := time.Now()
+		lost := 0
+		for e := next(t, a); e.Kind != device.Sampled; e = next(t, a) {
+			if e.Kind == device.Lost {
+				lost++
+			}
+		}
+		require.Equal(t, 30, lost)
+		require.Equal(t, attach.Bounces*attach.DefaultInterval+(30-attach.Bounces)*attach.Lull, time.Since(began))
+		require.NoError(t, a.Close())
+	})
+}
