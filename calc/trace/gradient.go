@@ -73,7 +73,7 @@ func (r *reader) gradients() {
 		return
 	}
 	r.bend(x, y, fit)
-	r.prevailing(g)
+	r.prevailing(g, x[0]+window)
 	zone, first, last, ok := linearZone(g, fit)
 	final := f.Final.Number() - r.zero
 	if !ok || zone.slope <= 0 || (g[last].turn-g[first].turn)*zone.slope < 0.2*final {
@@ -108,18 +108,20 @@ func (r *reader) gradients() {
 func sq(x float64) float64 { return x * x }
 
 // prevailing is the torque over the first turn, where the gradient is far below what it
-// comes to later.
-func (r *reader) prevailing(g []local) {
-	steepest := 0.0
-	for _, l := range g[1:] {
-		if l.err < 0.1*l.slope {
-			steepest = max(steepest, l.slope)
-		}
+// comes to later; begun is the turn before which it must be known.
+func (r *reader) prevailing(g []local, begun float64) {
+	slopes := make([]float64, len(g))
+	for i, l := range g {
+		slopes[i] = l.slope
 	}
+	slices.Sort(slopes)
+	steep := slopes[len(g)*3/4] // not the steepest: where a stroke begins, the flex alone is steeper still
 	switch {
 	case r.last > 0:
 		r.f.Prevailing = Untold("the bolt was pulled before")
-	case g[0].slope > 0.3*steepest:
+	case g[0].turn > begun:
+		r.f.Prevailing = Untold("there are too few samples where the bolt began to turn")
+	case g[0].slope > 0.3*steep:
 		r.f.Prevailing = Untold("the bolt clamped from the first turn on")
 	default:
 		r.f.Prevailing = Told(g[0].torque-r.zero, r.noise)

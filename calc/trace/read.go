@@ -75,7 +75,7 @@ type Features struct {
 	// Relaxation is 1 − Breakaway/Last.
 	Relaxation Value
 	// Prevailing is the torque above Zero over the first turn, where the gradient there
-	// is below three tenths of the steepest: what it takes to turn a bolt that
+	// is below three tenths of the upper quartile: what it takes to turn a bolt that
 	// clamps nothing yet.
 	Prevailing Value
 	// Stiffness is the torque per degree of the linear zone: a robust line through the
