@@ -569,7 +569,7 @@ func printLearnt(c *cli.Call, r learn.Result, out string) error {
 	_, err := fmt.Fprintf(c.Out, `
 The profile is in %s; its comments say why. Read it, then try it with values that were
 not shown yet, of all sizes and both ways, before a reading of it counts:
-    paintmark check %s --profile %s
+    paintmark check --at %s --profile %s
     paintmark listen %[2]s --profile %[1]s
 `, out, address, out)
 	return err

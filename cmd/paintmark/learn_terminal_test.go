@@ -93,7 +93,7 @@ func TestLearnOverATerminal(t *testing.T) {
 	}
 	code, out := wait()
 	require.Zero(t, code, out)
-	require.Contains(t, out, "check "+"serial:"+port.Path()+" --profile "+file)
+	require.Contains(t, out, "check --at serial:"+port.Path()+" --profile "+file)
 	require.Regexp(t, `(?m)^number +certain +with a decimal point`, out)
 	require.Regexp(t, `(?m)^-31,7 +-31\.7 N·m$`, out)
 

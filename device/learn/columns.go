@@ -88,8 +88,24 @@ func (l *location) members(frames []*frame) (list []*member) {
 	for _, m := range list {
 		m.pre, m.post = string(m.body[:m.token.start]), string(m.body[m.token.end:])
 	}
+	list = l.alike(list)
 	slices.SortStableFunc(list, func(a, b *member) int { return compareBool(a.hit == nil, b.hit == nil) })
 	return whole(list)
+}
+
+// alike leaves out the few frames whose number has another count of decimals than
+// all that were shown: they are damaged.
+func (l *location) alike(list []*member) []*member {
+	decs := l.hits[0].token.decs
+	same := 0
+	for _, m := range list {
+		same += boolInt(m.token.decs == decs)
+	}
+	if len(l.hits) < 3 || same*10 < len(list)*8 && len(list)-same > 1 ||
+		slices.ContainsFunc(l.hits, func(h hit) bool { return h.token.decs != decs }) {
+		return list
+	}
+	return slices.DeleteFunc(list, func(m *member) bool { return m.token.decs != decs })
 }
 
 func values(m map[string]int) (list []int) {

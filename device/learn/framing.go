@@ -21,6 +21,7 @@ type cut struct {
 	gap        time.Duration
 	longest    int
 	checked    bool // only with a check
+	either     bool // CR or LF
 }
 
 // mostFrames is how many frames are looked at.
@@ -64,6 +65,9 @@ func (c *cut) table() string {
 }
 
 func (c *cut) ending() string {
+	if c.either {
+		return `"either"`
+	}
 	switch string(c.end) {
 	case "\r\n":
 		return `"crlf"`
@@ -79,6 +83,9 @@ func (c *cut) ending() string {
 func (c *cut) words() string {
 	switch c.kind {
 	case "lines":
+		if c.either {
+			return "each ends in CR or LF"
+		}
 		return "each ends in " + nameBytes(c.end)
 	case "marks":
 		text := "between " + nameBytes(c.start) + " and " + nameBytes(c.end)
@@ -288,6 +295,9 @@ func cuts(t *take) (list []*cut) {
 		if c, ok := before(bursts, e); ok && e != "" {
 			add(&cut{kind: "lines", end: []byte(string(c) + e), checked: true})
 		}
+	}
+	if ends["\r"]+counts["\r"] > 0 && ends["\n"]+counts["\n"] > 0 {
+		add(&cut{kind: "lines", end: []byte("\n"), either: true})
 	}
 	for _, e := range slices.Compact(endings) {
 		if e != "" && len(e) <= 4 && endsBursts(bursts, e) {

@@ -145,7 +145,11 @@ func newSession(i *instrument, r *rand.Rand) *session {
 // Instruments of all styles are learnt from five pulls each, at whatever setting
 // their line has. The profile is judged by fresh frames of the same instrument.
 func TestLearnsInventedInstruments(t *testing.T) {
-	const many, seed = 800, 20261125
+	const seed = 20261125
+	many := 600
+	if testing.Short() {
+		many = 100
+	}
 	right, unsure, certainWrong, certain, extra := 0, 0, 0, 0, 0
 	guesser := NewGuesser()
 	byStyle := map[string][2]int{}

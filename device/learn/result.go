@@ -46,6 +46,10 @@ func (f *finding) result(takes []*take, values int, o Options) Result {
 		number.Sure = Likely
 		number.Why += "; a part of the frame is not understood, and frames in which it has another form are not read"
 	}
+	if f.form.decs[0] != f.form.decs[1] && f.form.total == 0 && number.Sure == Certain {
+		number.Sure = Likely
+		number.Why += "; the count of decimals varies, so that a number which lost its last digits looks like another"
+	}
 	if f.allNegative() && number.Sure == Certain {
 		number.Sure = Likely
 		number.Why += "; all values shown were negative"
