@@ -266,18 +266,21 @@ func (a Accepted) About() Point { return a.Point }
 func (s SentBack) About() Point { return s.Point }
 
 // Spoken is what was read, as a person says it: "62.0 N·m", "62.0 N·m, 90°", or
-// "90°" where only the angle is known. A value without a unit is its number.
+// "90°" where only the angle is known. What has no unit is its number.
 func (r Reading) Spoken() string {
-	value := r.Value.String()
+	say := func(q quantity.Quantity) string {
+		if !q.Unit.Known() {
+			return q.Number()
+		}
+		return q.String()
+	}
 	switch {
-	case value == "" && !r.Angle.IsZero():
-		return r.Angle.String()
-	case value == "":
-		return r.Value.Number()
 	case r.Angle.IsZero():
-		return value
+		return say(r.Value)
+	case r.Value.IsZero():
+		return say(r.Angle)
 	default:
-		return value + ", " + r.Angle.String()
+		return say(r.Value) + ", " + say(r.Angle)
 	}
 }
 

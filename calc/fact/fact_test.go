@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"paintmark/calc/fact"
+	"paintmark/calc/quantity"
 )
 
 var start = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
@@ -134,6 +135,19 @@ func TestRefs(t *testing.T) {
 		require.ErrorContains(t, err, fmt.Sprintf("%q is no entry", text))
 	}
 	require.True(t, fact.Ref{}.IsZero())
+}
+
+func TestSpoken(t *testing.T) {
+	torque, angle := quantity.MustParse("62.0 N·m"), quantity.MustParse("90°")
+	for want, r := range map[string]fact.Reading{
+		"62.0 N·m":      {Value: torque},
+		"62.0 N·m, 90°": {Value: torque, Angle: angle},
+		"90°":           {Angle: angle},
+		"0":             {},
+		"62.0":          {Value: quantity.New(torque.Value, quantity.Unit(250))},
+	} {
+		require.Equal(t, want, r.Spoken())
+	}
 }
 
 func TestRefRoundTrip(t *testing.T) {

@@ -48,6 +48,12 @@ func (b *builder) try(k judge.Task) {
 	switch {
 	case k.Kind == judge.Confirm:
 		b.put(fact.Confirmation{Point: k.Point})
+	case k.Target.Dimension() == quantity.Angle:
+		b.put(fact.Reading{Point: k.Point, Pass: k.Pass, Value: k.Watch.Least, Angle: k.Target})
+	case k.Target.Dimension() == quantity.Length:
+		b.read(k, k.Shows.Least)
+	case k.Kind == judge.Measure && k.Limits.IsZero():
+		b.read(k, quantity.MustParse("61.25 "+k.Unit.String()))
 	case k.Kind == judge.Measure && k.Limits.Least.IsZero():
 		b.read(k, k.Limits.Most)
 	case k.Kind == judge.Measure:
@@ -91,6 +97,8 @@ func TestIdealBuild(t *testing.T) {
 		// each of two heads: 1 measurement, 8 bolts in 3 stages, 4 gone over, 8
 		// re-torqued; manifold: 6 in 2
 		{"vee-six.toml", 2*(1+8*3+4+8) + 6*2, 2*(2+1) + 1},
+		// rods: 4 lengths, 4 bolts in 2 stages; head: 4 in 2
+		{"angle-twin.toml", 4 + 4*2 + 4*2, 1 + 1},
 	} {
 		t.Run(c.plan, func(t *testing.T) {
 			b := newBuilder(t, testPlan(t, c.plan))

@@ -266,6 +266,8 @@ var kinds = []judge.FindingKind{
 	judge.OutOfOrder, judge.PulledTwice, judge.StepMissing, judge.StepOutside, judge.JointEarly, judge.RecheckDue, judge.RecheckUnfinished,
 	judge.RecheckEarly, judge.BoltRelaxed, judge.BoltMoved, judge.RetorqueDue, judge.RetorqueUnfinished, judge.RetorqueEarly,
 	judge.InstrumentRange, judge.InstrumentOverdue, judge.NotInPlan,
+	judge.AngleMissing, judge.TorqueLow, judge.TorqueHigh, judge.TorqueUnwatched, judge.UnderStretched, judge.OverStretched,
+	judge.LengthMissing, judge.LengthAgain, judge.BoltSentBack,
 }
 
 // What is told to the builder, word by word.

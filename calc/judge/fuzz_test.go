@@ -18,7 +18,7 @@ import (
 // What the bytes of the fuzzer are unpacked into.
 var (
 	fuzzPoints = []fact.Point{"head/1", "head/2", "head/3", "head/4", "head/5", "head/faces", "head/dowel", "head/heat-cycles", "lid/a", "lid/b",
-		"", "/", "head", "head/", "tail/1", "head/1/2", "head/9"}
+		"", "/", "head", "head/", "tail/1", "head/1/2", "head/9", "rod/a", "rod/b", "cap/1"}
 	fuzzPasses = []fact.Pass{"stage-1", "stage-2", "stage-3", "recheck", "retorque", "", "stage-4", "stage-99999999999999999999"}
 	fuzzValues = []quantity.Quantity{
 		{Value: decimal.NewFromInt(30), Unit: quantity.NewtonMetre}, {Value: decimal.NewFromInt(60), Unit: quantity.NewtonMetre},
@@ -28,6 +28,7 @@ var (
 		{}, {Value: decimal.New(1, 30), Unit: quantity.NewtonMetre}, {Value: decimal.New(-1, 30), Unit: quantity.PoundForceFoot},
 		{Value: decimal.New(1, -70), Unit: quantity.NewtonMetre}, {Value: decimal.NewFromInt(30), Unit: quantity.Unit(250)},
 		{Value: decimal.NewFromInt(66), Unit: quantity.PoundForceFoot}, {Value: decimal.NewFromInt(-5), Unit: quantity.NewtonMetre},
+		{Value: decimal.NewFromInt(90), Unit: quantity.Degree}, {Value: decimal.New(7515, -2), Unit: quantity.Millimetre},
 	}
 	fuzzTimes = []time.Duration{0, 10 * time.Second, time.Minute, 31 * time.Minute, -time.Hour, 1 << 62, -1 << 62}
 	fuzzNames = []string{"bench", "desk", ""}
@@ -94,6 +95,11 @@ func unpacked(data []byte) []fact.Entry {
 			e.Body = fact.Note{Point: point, What: fact.SessionBegan}
 		case 7:
 			e.Body = nil
+		case 14:
+			e.Body = fact.SentBack{Point: point, Pass: pass, Because: "look again"}
+		case 15:
+			e.Body = fact.Accepted{Point: point, Pass: pass, Of: []fact.Ref{of}, Because: "enough",
+				Kind: string([]judge.FindingKind{judge.BoltLow, judge.BoltHigh, judge.OverStretched, judge.AngleMissing}[data[4]%4])}
 		default:
 			r := fact.Reading{Point: point, Pass: pass, Value: value, Attested: what&16 != 0, Angle: values[int(data[5]>>4)%len(values)]}
 			if what&32 != 0 {
@@ -118,6 +124,8 @@ func FuzzJudge(f *testing.F) {
 	require.NoError(f, err)
 	first.Joints[0].Passes[3].First = 2
 	first.Joints[0].Passes[4].First = 3
+	byAngle := parsed(f, turnedPlan)
+	f.Add(packed(f, byAngle, "rod: pre a=75mm b=75mm s1 a=20 b=20 s2 a=75.15mm b=75.15mm head: s1 1=30 2=30 s2 1=90 2=90"))
 	f.Add([]byte{})
 	f.Add([]byte("a book of nonsense, sixty bytes long or thereabouts, of any kind"))
 	for _, notation := range []string{done,
@@ -130,7 +138,7 @@ func FuzzJudge(f *testing.F) {
 	require.Empty(f, judge.Judge(p, unpacked(packed(f, p, done))).Findings)
 	f.Fuzz(func(t *testing.T, data []byte) {
 		entries := unpacked(data)
-		for _, p := range []*plan.Plan{p, first} {
+		for _, p := range []*plan.Plan{p, first, byAngle} {
 			s := judge.Judge(p, entries)
 			consistent(t, s, entries)
 			random := rand.New(rand.NewPCG(uint64(len(data)), 1))

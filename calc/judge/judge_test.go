@@ -106,9 +106,10 @@ var start = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 //	s2 rc rt pre   the pass: a stage, the re-check, the re-torque, preparation
 //	3              bolt 3 is read at the pass's target
 //	3=61 3=45lbf·ft 3=88/2°   with a value (N·m), and an angle
+//	3=/90°         an angle alone
 //	~3=61          stated by hand
 //	3=61!overload  with a status of the instrument, "_" for a space
-//	skip3 ok:faces void:7 void:desk#2
+//	skip3 ok:faces void:7 void:desk#2 send3
 //	+30m           time passes
 //	@desk          another station writes
 func recorded(t testing.TB, p *plan.Plan, notation string) []fact.Entry {
@@ -148,6 +149,8 @@ func recorded(t testing.TB, p *plan.Plan, notation string) []fact.Entry {
 			station = word[1:]
 		case strings.HasPrefix(word, "skip"):
 			put(fact.Skip{Point: joint.Point(word[len("skip"):]), Pass: pass, Because: "no room"})
+		case strings.HasPrefix(word, "send"):
+			put(fact.SentBack{Point: joint.Point(word[len("send"):]), Pass: pass, Because: "look again", By: "QA"})
 		case strings.HasPrefix(word, "ok:"):
 			put(fact.Confirmation{Point: joint.Point(word[len("ok:"):])})
 		case strings.HasPrefix(word, "void:"):
@@ -179,11 +182,20 @@ func reading(t testing.TB, joint *plan.Joint, pass fact.Pass, word string) fact.
 		of, ok := joint.Pass(pass)
 		require.True(t, ok, word)
 		r.Value = of.Target
+		if of.ByAngle() {
+			r.Value, r.Angle = of.Snug, of.Target
+			if !of.Watch.Least.IsZero() {
+				r.Value = of.Watch.Least
+			}
+		}
 		return r
 	}
 	value, angle, _ := strings.Cut(value, "/")
 	if angle != "" {
 		r.Angle = quantity.MustParse(angle)
+		if value == "" {
+			return r
+		}
 	}
 	if _, err := quantity.ParseNumber(value); err == nil {
 		value += "N·m"

@@ -371,7 +371,7 @@ func (f *finder) turnedWords(r Judged) (text, remedy string) {
 	if c, err := r.Turned.Cmp(r.Reading.Angle); err == nil && c != 0 {
 		turned += " in all"
 	}
-	torque := inUnit(r.Reading.Value, pass.Watch.Unit(), pass.Watch)
+	torque := func() string { return inUnit(r.Reading.Value, pass.Watch.Unit(), pass.Watch) }
 	switch r.Verdict {
 	case Low:
 		text = fmt.Sprintf("%s in %s, allowed is %s", turned, in, allowed(pass.Limits))
@@ -382,10 +382,10 @@ func (f *finder) turnedWords(r Judged) (text, remedy string) {
 	case High:
 		text = fmt.Sprintf("%s in %s, allowed is %s", turned, in, allowed(pass.Limits))
 	case LowTorque:
-		text = fmt.Sprintf("%s in %s with %s at the end, watched for is %s", turned, in, torque, allowed(pass.Watch))
+		text = fmt.Sprintf("%s in %s with %s at the end, watched for is %s", turned, in, torque(), allowed(pass.Watch))
 		remedy = "do not turn it on: it may have yielded, its thread may give way, or it was not snug; " + remedy
 	case HighTorque:
-		text = fmt.Sprintf("%s at %s in %s, watched for is %s", torque, r.Turned, in, allowed(pass.Watch))
+		text = fmt.Sprintf("%s at %s in %s, watched for is %s", torque(), r.Turned, in, allowed(pass.Watch))
 		remedy = "do not turn it on: it may have bottomed, seized, or be dry; " + remedy
 	default:
 		text = fmt.Sprintf("%s in %s cannot be judged: %s", r.Reading.Spoken(), in, r.why)
