@@ -182,7 +182,7 @@ func TestLearnsInventedInstruments(t *testing.T) {
 		t.Logf("%-28s %3d of %3d", style, count[0], count[1])
 	}
 	t.Logf("wholly right: %d of %d (%.1f %%), %d of them without the other sign being told; number certain: %d; certain and wrong: %d; pulls to find the line: %.2f",
-		right, many, 100*float64(right)/many, unsure, certain, certainWrong, float64(extra)/many)
+		right, many, 100*float64(right)/float64(many), unsure, certain, certainWrong, float64(extra)/float64(many))
 	require.Zero(t, certainWrong)
-	require.GreaterOrEqual(t, float64(right)/many, 0.95)
+	require.GreaterOrEqual(t, float64(right)/float64(many), 0.95)
 }
