@@ -56,6 +56,17 @@
 //
 // What is left out: bending, temperature, the bolt's own twist (it counts as the
 // wrench's flex), an error of scale in the wrench.
+//
+// # What it proves
+//
+// The tests compare what calc/trace reads with the truth, and print the tables;
+// BenchmarkProof does so at length. At a hundred or a thousand samples a second every
+// fault was found in at least 99 of 100 joints, without a false finding in 75 000 sound
+// pulls. That holds for faults as bad as they are described here. Half as bad
+// (Severity), a soft joint was found in 38 of 100, oil under a bolt in 68; a quarter as
+// bad, in 4 and 6: friction makes sound bolts differ as much. At 25 samples a second
+// stick-slip is found in one of five, and a jerk never, since it lasts less than a few
+// samples. Without an angle only what shows in the torque is found.
 package joint
 
 import (
@@ -114,6 +125,8 @@ type Options struct {
 	// Full is the torque the joint is meant for, in newton metres, 70 if zero: faults
 	// set in at a share of it.
 	Full float64
+	// Severity is how bad the faults of bolts are: 1, as they are described, if zero.
+	Severity float64
 }
 
 // The figures of the joint; those that scatter are drawn for each bolt.
@@ -162,6 +175,7 @@ type Joint struct {
 	random *rand.Rand
 	bolts  []*bolt
 	full   float64
+	bad    float64
 	now    float64 // seconds
 }
 
@@ -169,7 +183,10 @@ var pitchArm = pitch / (2 * math.Pi)
 
 // New makes a joint whose bolts are in their holes by hand, not yet touching.
 func New(o Options) *Joint {
-	j := &Joint{random: rand.New(rand.NewPCG(o.Seed, 0x6a6f696e74)), full: o.Full}
+	j := &Joint{random: rand.New(rand.NewPCG(o.Seed, 0x6a6f696e74)), full: o.Full, bad: o.Severity}
+	if j.bad == 0 {
+		j.bad = 1
+	}
 	if j.full == 0 {
 		j.full = 70
 	}
@@ -215,20 +232,20 @@ func (j *Joint) spoil(b *bolt, f Fault) {
 	angle := b.alignment/2 + full/b.stiffness
 	switch f {
 	case Bottomed:
-		b.bottomAt, b.bottomRate = angle*j.between(0.35, 0.7), b.stiffness*j.between(5, 10)
+		b.bottomAt, b.bottomRate = angle*j.between(0.35, 0.7), b.stiffness*j.between(5, 10)*j.bad
 	case Oil:
-		b.bottomAt, b.bottomRate, b.leak = angle*j.between(0.2, 0.5), b.stiffness*j.between(1.2, 2.5), 0.02
+		b.bottomAt, b.bottomRate, b.leak = angle*j.between(0.2, 0.5), b.stiffness*j.between(1.2, 2.5)*j.bad, 0.02
 	case Galled:
-		b.gallAt, b.gallLength = angle*j.between(0.2, 0.4), angle*j.between(0.25, 0.5)
+		b.gallAt, b.gallLength = angle*j.between(0.2, 0.4), angle*j.between(0.25, 0.5)/j.bad
 	case CrossThreaded:
-		b.prevailing = j.full * j.between(0.2, 0.45)
+		b.prevailing = j.full * j.between(0.2, 0.45) * j.bad
 	case Soft:
-		b.stiffness *= j.between(0.4, 0.55)
-		b.alignment *= 1.5
+		b.stiffness *= 1 - j.bad*j.between(0.45, 0.6)
+		b.alignment *= 1 + 0.5*j.bad
 	case Yielding:
-		b.yield = full * j.between(0.7, 0.9)
+		b.yield = full * (1 - j.bad*j.between(0.1, 0.3))
 	case StickSlip:
-		b.sticks, b.static = true, j.between(0.12, 0.25)
+		b.sticks, b.static = true, j.bad*j.between(0.12, 0.25)
 	}
 }
 
