@@ -3,13 +3,13 @@
 # and to the program.
 . /bench/usb.sh
 failed=0
-await() { # WHAT COMMAND…: gives up after a minute or more
-	what=$1 tries=0
+program=$$
+await() { # WHAT COMMAND…: gives up after a minute, or when the program has ended
+	what=$1 until=$(($(date +%s) + 60))
 	shift
 	until "$@"; do
-		tries=$((tries + 1))
-		if [ $tries -gt 600 ]; then
-			echo "bench: waited too long for $what"
+		if [ "$(date +%s)" -gt $until ] || ! kill -0 $program; then
+			echo "bench: waited in vain for $what"
 			exit 1
 		fi
 		sleep 0.1
@@ -28,7 +28,7 @@ await "the adapter to be gone" test ! -e /dev/ttyUSB0
 echo "bench asks: plug BENCH-1"
 await "the adapter" test -e /dev/ttyUSB0
 export PAINTMARK_SHELF=/tmp/shelf PAINTMARK_STATION=bench TZ=UTC
-./paintmark open b1 --plan plan.toml --identity "engine number=1"
+./paintmark open b1 --plan plan.toml --identity "engine number=1" || exit
 mkfifo /tmp/commands
 ./paintmark record b1 --json --at serial:usb=BENCH-1 --profile wrench.toml </tmp/commands >/share/told.jsonl &
 program=$!
