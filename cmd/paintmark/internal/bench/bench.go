@@ -457,6 +457,9 @@ func (w *sitting) assign(ctx context.Context, from *Instrument, r fact.Reading, 
 	if fit != nil {
 		fit(t, &r)
 	}
+	if byAngle(t) && r.Value.Dimension() == quantity.Angle && r.Angle.IsZero() {
+		r.Value, r.Angle = quantity.Quantity{}, r.Value
+	}
 	return w.reading(ctx, from.Name, t, r)
 }
 
@@ -538,13 +541,22 @@ func article(d quantity.Dimension) string {
 func dimension(t judge.Task) quantity.Dimension { return unitOf(t).Dimension() }
 
 func unitOf(t judge.Task) quantity.Unit {
+	if t.Unit.Known() {
+		return t.Unit
+	}
 	if !t.Target.IsZero() {
 		return t.Target.Unit
 	}
 	return t.Limits.Unit()
 }
 
+// byAngle tells whether a task is to turn a bolt through an angle.
+func byAngle(t judge.Task) bool { return t.Target.Dimension() == quantity.Angle }
+
 func fits(t judge.Task, v quantity.Quantity) bool {
+	if byAngle(t) && v.Dimension() == quantity.Torque {
+		return true // the angle comes with it, or cannot be judged
+	}
 	return t.Kind != judge.Confirm && v.Dimension() != quantity.None && v.Dimension() == dimension(t)
 }
 
@@ -627,7 +639,7 @@ func (w *sitting) save(ctx context.Context, body fact.Body) ([]fact.Entry, error
 func inHand(body fact.Body) (Event, bool) {
 	switch b := body.(type) {
 	case fact.Reading:
-		return Event{Text: fmt.Sprintf("%s at %s", b.Value, b.Point), Instrument: b.Instrument.Name, Value: b.Value, Raw: b.Raw}, true
+		return Event{Text: fmt.Sprintf("%s at %s", b.Spoken(), b.Point), Instrument: b.Instrument.Name, Value: b.Value, Raw: b.Raw}, true
 	case fact.Note:
 		matters := b.What == fact.NotAssigned || b.What == fact.Unreadable
 		return Event{Text: b.What + ": " + b.Text, Instrument: b.Instrument, Raw: b.Raw}, matters

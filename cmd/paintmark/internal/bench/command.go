@@ -173,14 +173,14 @@ func (w *sitting) command(ctx context.Context, c Command) error {
 		}
 		w.settle(task, Event{Kind: Skipped, Task: task, Text: c.Text})
 	case Attest:
-		v, err := StatedValue(c.Text, task)
+		r, err := Stated(c.Text, task)
 		if err != nil {
 			return refuse("%v", err)
 		}
 		if w.paused {
 			return refuse("recording is paused")
 		}
-		return w.reading(ctx, "", task, fact.Reading{Value: v, Attested: true})
+		return w.reading(ctx, "", task, r)
 	default:
 		return refuse("%q is not known", c.Kind)
 	}
@@ -213,6 +213,36 @@ func (w *sitting) point(text string, task judge.Task) fact.Point {
 		return fact.Point(text)
 	}
 	return fact.NewPoint(task.Joint, text)
+}
+
+// Stated reads what a person stated for a task: a value, and where a bolt is to
+// be turned through an angle that angle, with the torque at its end if it is
+// known: "90°", or "90°, 62 N·m".
+func Stated(text string, task judge.Task) (fact.Reading, error) {
+	r := fact.Reading{Attested: true}
+	if !byAngle(task) {
+		v, err := StatedValue(text, task)
+		r.Value = v
+		return r, err
+	}
+	for part := range strings.SplitSeq(text, ",") {
+		if v, err := quantity.Parse(strings.TrimSpace(part)); err == nil && v.Dimension() == quantity.Torque && v.Value.Sign() >= 0 && r.Value.IsZero() {
+			r.Value = v
+			continue
+		}
+		v, err := StatedValue(strings.TrimSpace(part), task)
+		if err != nil {
+			return r, err
+		}
+		if !r.Angle.IsZero() {
+			return r, fmt.Errorf("%s and %s are two angles; with a decimal point, one is written 90.5°", r.Angle, v)
+		}
+		r.Angle = v
+	}
+	if r.Angle.IsZero() {
+		return r, fmt.Errorf("an angle is wanted at %s, %s is a torque", task.Point, r.Value)
+	}
+	return r, nil
 }
 
 // StatedValue reads a value that a person stated for a task; without a unit it

@@ -146,3 +146,26 @@ func TestLastReadingAndRetraction(t *testing.T) {
 	_, err := Retraction(book.entries, fact.Ref{}, "mistake")
 	require.EqualError(t, err, "there is nothing to take back")
 }
+
+// An angle is stated alone, or with the torque at its end.
+func TestStatedAngles(t *testing.T) {
+	task := judge.Task{Kind: judge.Pull, Point: "head/2", Target: quantity.MustParse("90°"), Unit: quantity.Degree}
+	for text, want := range map[string]string{
+		"90": "90°", "90°": "90°", "90 deg": "90°", "90.5": "90.5°", "90°, 62 N·m": "62 N·m, 90°", "62 Nm,90": "62 N·m, 90°", "0.25 turn": "0.25 turn",
+	} {
+		r, err := Stated(text, task)
+		require.NoError(t, err, text)
+		require.True(t, r.Attested)
+		require.Equal(t, want, r.Spoken(), text)
+	}
+	for text, want := range map[string]string{
+		"62 N·m":  "an angle is wanted at head/2, 62 N·m is a torque",
+		"90,5°":   "90° and 5° are two angles; with a decimal point, one is written 90.5°",
+		"9 mm":    "an angle is wanted at head/2, 9 mm is a length",
+		"-62 N·m": "-62 N·m is no pull",
+		"much":    `"much" does not start with a number`,
+	} {
+		_, err := Stated(text, task)
+		require.ErrorContains(t, err, want)
+	}
+}

@@ -102,6 +102,9 @@ var verdicts = map[judge.Verdict]Mark{
 	judge.Moved:    {"►", string(judge.Moved), "M", Vermilion},
 	judge.Doubtful: {"?", string(judge.Doubtful), "D", Purple},
 	judge.Unjudged: {"≠", string(judge.Unjudged), "U", Purple},
+
+	judge.LowTorque:  {"▽", string(judge.LowTorque), "l", Orange},
+	judge.HighTorque: {"△", string(judge.HighTorque), "h", Vermilion},
 }
 
 // Verdict is the mark of a reading's verdict. One that is not known looks
@@ -137,6 +140,7 @@ var statuses = map[judge.Status]Mark{
 	judge.Open:      {"●", string(judge.Open), "O", Vermilion},
 	judge.ForReview: {"■", string(judge.ForReview), "J", Purple},
 	judge.Settled:   {"✓", string(judge.Settled), "T", Green},
+	judge.Accepted:  {"◆", string(judge.Accepted), "G", SkyBlue},
 }
 
 // Status is the mark of a finding's status. One that is not known looks open,

@@ -11,9 +11,10 @@ import (
 	"paintmark/calc/judge"
 )
 
-var allVerdicts = []judge.Verdict{judge.Within, judge.Low, judge.High, judge.Held, judge.Relaxed, judge.Moved, judge.Doubtful, judge.Unjudged}
+var allVerdicts = []judge.Verdict{judge.Within, judge.Low, judge.High, judge.Held, judge.Relaxed, judge.Moved, judge.Doubtful, judge.Unjudged,
+	judge.LowTorque, judge.HighTorque}
 
-var allStatuses = []judge.Status{judge.Open, judge.ForReview, judge.Settled}
+var allStatuses = []judge.Status{judge.Open, judge.ForReview, judge.Accepted, judge.Settled}
 
 func all() []Mark {
 	marks := []Mark{Attested, TakenBack, Skipped, Missed, Pending, Confirmed, Early}

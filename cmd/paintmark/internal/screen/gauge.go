@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"paintmark/calc/quantity"
 	"paintmark/cmd/paintmark/internal/bench"
 	"paintmark/cmd/paintmark/internal/mark"
 )
@@ -17,6 +18,9 @@ func pullingBanner(e bench.Event) *banner {
 	text := fmt.Sprintf("▸ PULLING   %s   %s%s", e.Task.Point, e.Value, besideLimits(e.Value, e.Task.Limits))
 	if !e.Angle.IsZero() {
 		text += ", at " + e.Angle.String()
+	}
+	if e.Task.Target.Dimension() == quantity.Angle {
+		text = fmt.Sprintf("▸ PULLING   %s   %s%s, at %s (%s)", e.Task.Point, e.Value, besideLimits(e.Value, e.Task.Watch), e.Angle, limitWords(e.Task.Limits, e.Task.Limits.Unit()))
 	}
 	b := &banner{colour: mark.SkyBlue, text: text}
 	unit := e.Task.Limits.Unit()

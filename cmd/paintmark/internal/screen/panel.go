@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"paintmark/calc/judge"
+	"paintmark/calc/quantity"
 	"paintmark/cmd/paintmark/internal/bench"
 	"paintmark/cmd/paintmark/internal/mark"
 )
@@ -99,8 +100,8 @@ func readingBanner(e bench.Event) *banner {
 		m = mark.Early // it does not count, whatever it showed
 	}
 	word := strings.ToUpper(m.Word)
-	text := fmt.Sprintf("%s %s   %s   %s", m.Symbol, word, e.Task.Point, r.Reading.Value)
-	text += besideLimits(r.Reading.Value, e.Task.Limits)
+	text := fmt.Sprintf("%s %s   %s   %s", m.Symbol, word, e.Task.Point, r.Reading.Spoken())
+	text += judgedWords(r, e.Task)
 	if e.Task.Pass != "" {
 		text += "   " + e.Task.Name
 	}
@@ -110,7 +111,7 @@ func readingBanner(e bench.Event) *banner {
 	if len(r.Reading.Status) > 0 {
 		text += "   [" + strings.Join(r.Reading.Status, ", ") + "]"
 	}
-	b := &banner{colour: m.Colour, words: []string{word + " " + r.Reading.Value.Number(), word}, text: text}
+	b := &banner{colour: m.Colour, words: []string{word + " " + bigNumber(r), word}, text: text}
 	for _, f := range e.Findings {
 		if !ownVerdict(f, r.Verdict) {
 			s := mark.Status(f.Status)
@@ -118,6 +119,30 @@ func readingBanner(e bench.Event) *banner {
 		}
 	}
 	return b
+}
+
+// bigNumber is the figure of a reading that its verdict is about.
+func bigNumber(r judge.Judged) string {
+	switch {
+	case r.Verdict == judge.LowTorque || r.Verdict == judge.HighTorque:
+		return r.Reading.Value.Number()
+	case !r.Turned.IsZero():
+		return inDegrees(r.Turned)
+	case !r.Stretch.IsZero():
+		return r.Stretch.Number()
+	case r.Reading.Value.IsZero() && !r.Reading.Angle.IsZero():
+		return inDegrees(r.Reading.Angle)
+	default:
+		return r.Reading.Value.Number()
+	}
+}
+
+// inDegrees is an angle's figure; its sign tells it from a torque.
+func inDegrees(q quantity.Quantity) string {
+	if q.Unit == quantity.Degree {
+		return q.String()
+	}
+	return q.Number()
 }
 
 // maxStrips is how many strips are shown; the record above has all.
@@ -290,5 +315,14 @@ func nextForms(e bench.Event, zone *time.Location) []nextForm {
 	case task.Kind == judge.Measure:
 		return []nextForm{{task.Place, ""}, {"", "MEASURE"}}
 	}
-	return []nextForm{{task.Place, task.Target.String()}, {task.Place, task.Target.Number()}, {task.Place, ""}}
+	return []nextForm{{task.Place, aimWords(task)}, {task.Place, task.Target.Number()}, {task.Place, ""}}
+}
+
+// aimWords is the target in big letters: a stretch is told from a length by its
+// sign.
+func aimWords(task judge.Task) string {
+	if task.Target.Dimension() == quantity.Length {
+		return "+" + task.Target.String()
+	}
+	return task.Target.String()
 }

@@ -9,6 +9,7 @@ import (
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
+	"paintmark/calc/plan"
 	"paintmark/calc/quantity"
 	"paintmark/cmd/paintmark/internal/bench"
 	"paintmark/cmd/paintmark/internal/mark"
@@ -33,10 +34,26 @@ func nextWords(e bench.Event, zone *time.Location) string {
 	case judge.Confirm:
 		return fmt.Sprintf("CONFIRM %s: %s", task.Point, task.Name)
 	case judge.Measure:
+		if task.Limits.IsZero() {
+			return fmt.Sprintf("MEASURE %s%s: %s", task.Point, againWords(task), task.Name)
+		}
 		return fmt.Sprintf("MEASURE %s%s (%s): %s", task.Point, againWords(task), task.Limits, task.Name)
 	}
-	return fmt.Sprintf("NEXT %s%s   %s   %s (%s)   %d of %d done", task.Point, againWords(task), task.Name, task.Target,
-		limitWords(task.Limits, task.Target.Unit), e.Done, e.Of)
+	return fmt.Sprintf("NEXT %s%s   %s   %s (%s)%s   %d of %d done", task.Point, againWords(task), task.Name, plan.TargetWords(task.Target),
+		limitWords(task.Limits, task.Target.Unit), watchWords(task), e.Done, e.Of)
+}
+
+// watchWords are what is to be looked at besides the target: the torque at the
+// end of an angle, and what the indicator must show for a stretch.
+func watchWords(task judge.Task) string {
+	switch {
+	case !task.Watch.IsZero():
+		return "   torque at the end " + task.Watch.String()
+	case !task.Shows.IsZero():
+		return "   the indicator must show " + task.Shows.String()
+	default:
+		return ""
+	}
 }
 
 // limitWords are limits beside a value of a unit, which is not said twice.
@@ -65,10 +82,33 @@ func besideLimits(v quantity.Quantity, l quantity.Limits) string {
 	return text + " (" + limitWords(l, unit) + ")"
 }
 
+// judgedWords go behind what was read: what of it is compared with the limits,
+// where that is not the value itself, and the limits.
+func judgedWords(r judge.Judged, task judge.Task) string {
+	switch {
+	case task.Target.Dimension() == quantity.Angle:
+		text := ""
+		if c, err := r.Turned.Cmp(r.Reading.Angle); err == nil && c != 0 {
+			text = ", " + r.Turned.String() + " in all"
+		}
+		return text + besideLimits(r.Turned, task.Limits)
+	case task.Target.Dimension() == quantity.Length && !r.Stretch.IsZero():
+		return ", stretch " + r.Stretch.String() + besideLimits(r.Stretch, task.Limits)
+	default:
+		return besideLimits(r.Reading.Value, task.Limits)
+	}
+}
+
 func againWords(task judge.Task) string {
 	words := ""
 	if task.Again != "" {
 		words = " again, it was " + string(task.Again)
+	}
+	if task.SentBack != "" {
+		words += ", sent back: " + task.SentBack
+	}
+	if task.Loosen != "" {
+		words += ", LOOSEN IT FIRST (" + task.Loosen + ")"
 	}
 	if task.LeftOut != "" {
 		words += ", left out: " + task.LeftOut
@@ -192,11 +232,8 @@ func spoken(v quantity.Quantity) string {
 func readingLines(e bench.Event, clock string) []string {
 	r := e.Reading
 	m := mark.Verdict(r.Verdict)
-	text := fmt.Sprintf("%s  %s %-8s  %-12s  %s", clock, m.Symbol, m.Word, e.Task.Point, r.Reading.Value)
-	if !r.Reading.Angle.IsZero() {
-		text += ", " + r.Reading.Angle.String()
-	}
-	text += besideLimits(r.Reading.Value, e.Task.Limits)
+	text := fmt.Sprintf("%s  %s %-8s  %-12s  %s", clock, m.Symbol, m.Word, e.Task.Point, r.Reading.Spoken())
+	text += judgedWords(r, e.Task)
 	if e.Task.Pass != "" {
 		text += "  " + e.Task.Name
 	}
@@ -225,7 +262,7 @@ func ownVerdict(f judge.Finding, v judge.Verdict) bool { return string(f.Kind) =
 func entryWords(e fact.Entry) string {
 	switch b := e.Body.(type) {
 	case fact.Reading:
-		return fmt.Sprintf("%s %s", b.Point, b.Value)
+		return fmt.Sprintf("%s %s", b.Point, b.Spoken())
 	case fact.Confirmation:
 		return fmt.Sprintf("the confirmation of %s", b.Point)
 	case fact.Skip:
