@@ -123,10 +123,36 @@ type Features struct {
 // Read reads a trace. It fails for a trace that [Trace.Check] fails for, and for a
 // known torque that is none.
 func Read(t *Trace, k Known) (Features, error) {
-	if err := t.Check(); err != nil {
-		return Features{}, err
+	f, _, err := ReadCurve(t, k)
+	return f, err
+}
+
+// A Curve is what turn is counted on: the samples of tightening, in order, and the
+// turn at each, in degrees, as in [Features]. It has none where the turn cannot be
+// told.
+type Curve struct {
+	Samples []int
+	Turns   []float64
+}
+
+// ReadCurve is Read, and gives the curve that the features lie on as well.
+func ReadCurve(t *Trace, k Known) (Features, Curve, error) {
+	r, err := read(t, k)
+	if err != nil {
+		return Features{}, Curve{}, err
 	}
-	r := reader{trace: t, snugShare: k.SnugShare, yieldShare: k.YieldShare}
+	c := Curve{Samples: r.curve, Turns: make([]float64, len(r.curve))}
+	for i, sample := range r.curve {
+		c.Turns[i] = r.turn[sample]
+	}
+	return r.f, c, nil
+}
+
+func read(t *Trace, k Known) (*reader, error) {
+	if err := t.Check(); err != nil {
+		return nil, err
+	}
+	r := &reader{trace: t, snugShare: k.SnugShare, yieldShare: k.YieldShare}
 	if r.snugShare == 0 {
 		r.snugShare = 0.8
 	}
@@ -143,7 +169,7 @@ func Read(t *Trace, k Known) (Features, error) {
 		}
 		in, err := q.from.In(t.Torque.Unit, 9)
 		if err != nil {
-			return Features{}, fmt.Errorf("%s: %w", q.what, err)
+			return nil, fmt.Errorf("%s: %w", q.what, err)
 		}
 		*q.to = math.Abs(in.Value.InexactFloat64())
 	}
@@ -152,7 +178,7 @@ func Read(t *Trace, k Known) (Features, error) {
 	r.load(k.LeftHand)
 	if why := r.strokesOf(); why != "" {
 		r.nothing(why)
-		return r.f, nil
+		return r, nil
 	}
 	r.torques()
 	r.gap()
@@ -160,7 +186,7 @@ func Read(t *Trace, k Known) (Features, error) {
 		r.noAngle("the wrench gives no angle")
 		r.slips()
 		r.rate()
-		return r.f, nil
+		return r, nil
 	}
 	r.flex(k.Flex)
 	r.join()
@@ -169,7 +195,7 @@ func Read(t *Trace, k Known) (Features, error) {
 	r.gradients()
 	r.slips()
 	r.rate()
-	return r.f, nil
+	return r, nil
 }
 
 // reader is a trace while it is read.
