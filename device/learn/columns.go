@@ -24,12 +24,16 @@ func (m *member) blanks() (before, behind int) {
 	return len(m.pre) - len(strings.TrimRight(m.pre, " ")), len(m.post) - len(strings.TrimLeft(m.post, " "))
 }
 
-// skeleton is the frame's form without the lengths of its parts.
-func skeleton(body []byte, t token) string {
+// skeleton is the frame's form without the lengths of its parts; a loose one does
+// not tell digits from letters.
+func skeleton(body []byte, t token, loose bool) string {
 	var b strings.Builder
 	last := byte(0)
 	put := func(c byte) {
-		if c != last || c != 'd' && c != 'a' {
+		if loose && (c == 'd' || c == 'a') {
+			c = 'x'
+		}
+		if c != last || c != 'd' && c != 'a' && c != 'x' {
 			b.WriteByte(c)
 		}
 		last = c
@@ -61,36 +65,44 @@ func letter(c byte) bool { return c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' |
 // that were shown, those in front. A frame whose form only the first of a pull
 // has is left out: its beginning may be missing.
 func (l *location) members(frames []*frame) (list []*member) {
-	forms := map[string]int{}
-	hits := map[*frame]*hit{}
-	for i := range l.hits {
-		h := &l.hits[i]
-		hits[h.frame] = h
-		forms[skeleton(h.frame.body, h.token)]++
-	}
-	if len(l.hits) >= 4 {
-		for form, n := range forms {
-			if n == 1 && slices.ContainsFunc(l.hits, func(h hit) bool {
-				return h.frame.first && h.pull == l.hits[0].pull && skeleton(h.frame.body, h.token) == form
-			}) && slices.Max(values(forms)) >= len(l.hits)-1 && len(l.hits[0].frame.body) != len(l.hits[1].frame.body) {
-				delete(forms, form)
-			}
+	list = l.formed(frames, false)
+	if len(list)*10 < 8*len(frames) { // a part may be of digits or of letters
+		if more := l.formed(frames, true); len(more) > len(list) {
+			list = more
 		}
 	}
-	alone := map[int]int{} // frames of each pull that have the form
-	for _, f := range frames {
-		if t, ok := l.find(f); ok && forms[skeleton(f.body, t)] > 0 {
-			alone[f.pull]++
-			list = append(list, &member{frame: f, token: t, hit: hits[f]})
-		}
-	}
-	list = slices.DeleteFunc(list, func(m *member) bool { return m.first && m.hit == nil && alone[m.pull] > 1 && len(list) > 3 })
 	for _, m := range list {
 		m.pre, m.post = string(m.body[:m.token.start]), string(m.body[m.token.end:])
 	}
 	list = l.alike(list)
 	slices.SortStableFunc(list, func(a, b *member) int { return compareBool(a.hit == nil, b.hit == nil) })
 	return whole(list)
+}
+
+// formed are the frames that have the form of those that were shown.
+func (l *location) formed(frames []*frame, loose bool) (list []*member) {
+	forms := map[string]int{}
+	hits := map[*frame]*hit{}
+	for i := range l.hits {
+		h := &l.hits[i]
+		hits[h.frame] = h
+		forms[skeleton(h.frame.body, h.token, loose)]++
+	}
+	if len(l.hits) >= 4 {
+		first := l.hits[0]
+		form := skeleton(first.frame.body, first.token, loose)
+		if first.frame.first && forms[form] == 1 && slices.Max(values(forms)) >= len(l.hits)-1 && len(first.frame.body) != len(l.hits[1].frame.body) {
+			delete(forms, form)
+		}
+	}
+	alone := map[int]int{} // frames of each pull that have the form
+	for _, f := range frames {
+		if t, ok := l.find(f); ok && forms[skeleton(f.body, t, loose)] > 0 {
+			alone[f.pull]++
+			list = append(list, &member{frame: f, token: t, hit: hits[f]})
+		}
+	}
+	return slices.DeleteFunc(list, func(m *member) bool { return m.first && m.hit == nil && alone[m.pull] > 1 && len(list) > 3 })
 }
 
 // alike leaves out the few frames whose number has another count of decimals than

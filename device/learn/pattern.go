@@ -86,7 +86,7 @@ func formOf(members []*member, l *location) form {
 		exponents = append(exponents, t.exponent)
 	}
 	same := f.ints[0] == f.ints[1]
-	if width > 0 && (!f.zeros || f.inner) && (!same || f.before[0] >= 2 || f.inner) && f.before[1]+boolInt(f.inner) > 0 {
+	if width > 0 && (!f.zeros || f.inner) && (f.before[0] != f.before[1] || f.before[0] >= 2 || f.inner) {
 		f.width = width
 	}
 	if left > 0 && (f.behind[0] != f.behind[1] || f.behind[0] >= 2) && f.width == 0 {

@@ -38,6 +38,10 @@ func (f *finding) result(takes []*take, values int, o Options) Result {
 		number.Sure = Likely
 		number.Why += "; all values had as many digits, so that it is not told whether fewer are filled up"
 	}
+	if f.good*10 < 8*len(f.frames) && number.Sure == Certain {
+		number.Sure = Likely
+		number.Why += fmt.Sprintf("; %d of %d frames are not read", len(f.frames)-f.good, len(f.frames))
+	}
 	if f.binary && number.Sure == Certain {
 		number.Sure = Likely
 		number.Why += "; how larger and negative values look in bytes is only told by showing them"
