@@ -5,32 +5,31 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"paintmark/calc/quantity"
 	"paintmark/calc/trace"
-	"paintmark/device/simulated/joint"
 )
 
-// The curve ends where the bolt was turned to, its features lie on it, and it is that
-// of Read; a wrench that gives no angle has none.
+// The curve is the drawn shape, its features lie on it, and it is that of Read; a
+// wrench that gives no angle has none.
 func TestTheCurveIsThatOfTheFeatures(t *testing.T) {
-	pull := joint.New(joint.Options{Seed: 7}).Pull(0, joint.DefaultWrench(), 60)
-	f, c, err := trace.ReadCurve(pull.Trace, trace.Known{})
+	d := (&drawing{flex: flex}).to(0, 0, 0).to(0.5, 0, 0).tighten(0, 60, 100)
+	pull := d.to(0.4, 0, 60).to(0.5, 0, 60).trace(200, quantity.NewtonMetre)
+	f, c, err := trace.ReadCurve(pull, trace.Known{})
 	require.NoError(t, err)
-	same, err := trace.Read(pull.Trace, trace.Known{})
-	require.NoError(t, err)
-	require.Equal(t, same, f)
+	require.Equal(t, read(t, pull, trace.Known{}), f)
 	require.Len(t, c.Turns, len(c.Samples))
+	require.IsIncreasing(t, c.Samples)
 	require.Contains(t, c.Samples, f.PeakSample)
+	first := c.Turns[0]
 	for i, sample := range c.Samples {
 		if sample == f.PeakSample {
 			require.Equal(t, f.PeakTurn.Number(), c.Turns[i])
 		}
+		begun := c.Turns[i] - first + float64(pull.Angle.Values[c.Samples[0]])*1e-4 - flex*pull.Torque.Float(c.Samples[0])
+		require.InDelta(t, shape(begun, 100), pull.Torque.Float(sample), 0.2, "at %g°", begun)
 	}
-	require.IsIncreasing(t, c.Samples)
-	require.InDelta(t, f.Turned.Number(), c.Turns[len(c.Turns)-1], 1)
-
-	blind := joint.DefaultWrench()
-	blind.Blind = true
-	_, c, err = trace.ReadCurve(joint.New(joint.Options{Seed: 7}).Pull(0, blind, 60).Trace, trace.Known{})
+	pull.Angle.Values = nil
+	_, c, err = trace.ReadCurve(pull, trace.Known{})
 	require.NoError(t, err)
 	require.Empty(t, c.Samples)
 }
