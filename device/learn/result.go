@@ -24,7 +24,7 @@ func (f *finding) result(takes []*take, values int, o Options) Result {
 	case f.loc.rivals > 0:
 		number.Why = "another number in the frame was always equal to it: which of them the display shows is not told"
 	case f.loc.bits < certainBits || len(distinct) < 3:
-		number.Why = fmt.Sprintf("it is what the display showed, but %s of values are few", plural(len(distinct), "one kind", "kinds"))
+		number.Why = fmt.Sprintf("it is what the display showed, but with %s that may be chance", plural(len(distinct), "a single value", "different values"))
 	default:
 		number.Sure = Certain
 		number.Why = fmt.Sprintf("it is what the display showed %d times, with %d different values", f.matched, len(distinct))
@@ -144,7 +144,7 @@ func (f *finding) numberWords() string {
 	return strings.Join(words, ", ")
 }
 
-// shape is the bytes of a take, to tell whether two takes sound alike.
+// sounding tells whether a take is text as it was heard.
 func sounding(t *take) bool {
 	mended := readable([]*take{t})
 	return len(mended) > 0 && mended[0].line == t.line
