@@ -61,6 +61,7 @@ target.`,
 		Examples: []cli.Example{
 			{Line: `paintmark attest 2117 head-left/7 "65 lbf·ft"`, Does: "one pull in the pass in which the joint is"},
 			{Line: "paintmark attest 2117 head-left/dowel-front 0.305", Does: "a measured step of preparation"},
+			{Line: `paintmark attest 88 head/2 "90°, 92 N·m"`, Does: "an angle, and the torque at its end if it is known"},
 		},
 		Args:  []cli.Arg{buildArg, pointArg, {Name: "value", Help: "the value"}},
 		Flags: []cli.Flag{passFlag, stationFlag},
@@ -71,12 +72,12 @@ target.`,
 				if err != nil {
 					return nil, cli.Fail(cli.Usage, err)
 				}
-				v, err := bench.StatedValue(c.Arg("value"), t)
+				r, err := bench.Stated(c.Arg("value"), t)
 				if err != nil {
 					return nil, cli.Fail(cli.Usage, err)
 				}
 				point = t.Point
-				r := fact.Reading{Point: t.Point, Pass: t.Pass, Value: v, Attested: true}
+				r.Point, r.Pass = t.Point, t.Pass
 				r.Told = string(judge.Foresee(s.Plan, entries, r).Verdict)
 				return r, nil
 			})
@@ -85,7 +86,7 @@ target.`,
 			}
 			r, _ := state.Reading(e.Ref)
 			m := mark.Verdict(r.Verdict)
-			_, err = fmt.Fprintf(c.Out, "%s %s  %s  %s  %s attested  %s\n", m.Symbol, m.Word, point, r.Reading.Value, mark.Attested.Symbol, e.Ref)
+			_, err = fmt.Fprintf(c.Out, "%s %s  %s  %s  %s attested  %s\n", m.Symbol, m.Word, point, r.Reading.Spoken(), mark.Attested.Symbol, e.Ref)
 			if err == nil {
 				err = findingsExit(state)
 			}
@@ -165,7 +166,7 @@ func skipCommand() *cli.Command {
 func voidCommand() *cli.Command {
 	return &cli.Command{
 		Name:    "void",
-		Summary: "takes a reading, a confirmation or a skip back, with a reason",
+		Summary: "takes a reading, a confirmation, a skip or a decision back, with a reason",
 		About: `The entry stays in the book and on the sheet, struck through, with the reason.
 Without ENTRY it is the last one.`,
 		Examples: []cli.Example{

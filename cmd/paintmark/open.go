@@ -37,7 +37,9 @@ given with --identity.`,
 			}
 			_, err = fmt.Fprintf(c.Out, "opened %s: %s\n%s, %s\nnext: paintmark record %s\n",
 				b.Path(), p.Title, count(len(p.Joints), "joint", "joints"), count(bolts(p), "bolt", "bolts"), c.Arg("build"))
-			_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Figures)
+			for _, said := range caution.For(p) {
+				_, _ = fmt.Fprintln(c.Err, "caution: "+said)
+			}
 			return err
 		},
 	}

@@ -37,7 +37,9 @@ bolts, each pass with its target and limits.`,
 				for _, note := range p.Notes {
 					_, _ = fmt.Fprintln(c.Err, "note: "+note)
 				}
-				_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Figures)
+				for _, said := range caution.For(p) {
+					_, _ = fmt.Fprintln(c.Err, "caution: "+said)
+				}
 				if c.JSON() {
 					return json.NewEncoder(c.Out).Encode(answer.PlanOf(p))
 				}
@@ -72,15 +74,21 @@ func printPlan(to io.Writer, p *plan.Plan) error {
 			keys[i] = b.Key
 		}
 		say("  order\t%s (%s)", strings.Join(keys, " "), how)
+		lengths := 0
 		for _, s := range j.Steps {
-			if s.Measured() {
+			if s.FreeLength() {
+				lengths++
+			} else if s.Measured() {
 				say("  %s\tmeasured: %s, %s", s.Key, s.Text, s.Limits)
 			} else {
 				say("  %s\tconfirmed: %s", s.Key, s.Text)
 			}
 		}
+		if lengths > 0 {
+			say("  lengths\tmeasured: each of %s, before it is tightened", count(lengths, "bolt", "bolts"))
+		}
 		for _, pass := range j.Passes {
-			say("  %s\t%s, %s%s", pass.Name, pass.Target, pass.Limits, passWords(pass, len(j.Bolts)))
+			say("  %s\t%s, %s%s", pass.Name, targetWords(pass), pass.Limits, passWords(pass, len(j.Bolts)))
 		}
 	}
 	return w.Flush()
@@ -96,8 +104,20 @@ func join(parts ...string) string {
 	return strings.Join(list, ", ")
 }
 
+// targetWords is a pass's target, and what an angle begins at.
+func targetWords(p plan.Pass) string {
+	words := plan.TargetWords(p.Target)
+	if p.ByAngle() {
+		words += " on from " + p.Snug.String()
+	}
+	return words
+}
+
 // passWords says of a re-check or re-torque which bolts, when, and what counts.
 func passWords(p plan.Pass, bolts int) string {
+	if !p.Watch.IsZero() {
+		return "; torque at the end " + p.Watch.String()
+	}
 	if p.Kind == plan.Stage {
 		return ""
 	}

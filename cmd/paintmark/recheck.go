@@ -9,8 +9,8 @@ import (
 	"time"
 
 	"paintmark/calc/judge"
+	"paintmark/calc/plan"
 	"paintmark/cmd/paintmark/internal/answer"
-	"paintmark/cmd/paintmark/internal/caution"
 	"paintmark/cmd/paintmark/internal/cli"
 )
 
@@ -34,7 +34,7 @@ the last stage: those pulled first have settled under all the others.`,
 				err = json.NewEncoder(c.Out).Encode(answer.AgainOf(state.Again))
 			} else {
 				err = printAgain(c.Out, state, time.Now())
-				_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Figures)
+				printCautions(c.Err, state)
 			}
 			if err == nil && len(state.Again) > 0 {
 				err = cli.Fail(cli.Findings, nil)
@@ -62,7 +62,7 @@ func printAgain(to io.Writer, s *judge.State, now time.Time) error {
 		if a.NotBefore.After(now) {
 			when = ", not before " + a.NotBefore.In(now.Location()).Format("15:04:05")
 		}
-		if _, err := fmt.Fprintf(to, "  [ ] bolt %-4s %s to %s (%s)%s\n         %s\n", a.Place, a.Name, a.Target, a.Limits, when,
+		if _, err := fmt.Fprintf(to, "  [ ] bolt %-4s %s to %s (%s)%s\n         %s\n", a.Place, a.Name, plan.TargetWords(a.Target), a.Limits, when,
 			strings.Join(a.Reasons, "\n         ")); err != nil {
 			return err
 		}

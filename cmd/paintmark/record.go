@@ -71,6 +71,10 @@ func record(ctx context.Context, c *cli.Call) error {
 			cable = from.cable
 		}
 	}
+	// What cannot be read here is told by the sitting.
+	if _, state, err := judged(ctx, b); err == nil && state.Plan.ByAngle() && !c.JSON() {
+		_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Yield)
+	}
 	sitting, finish, err := newStand(ctx, c, cable)
 	if err != nil {
 		return err

@@ -11,6 +11,7 @@ import (
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
+	"paintmark/calc/plan"
 	"paintmark/cmd/paintmark/internal/answer"
 	"paintmark/cmd/paintmark/internal/cli"
 	"paintmark/cmd/paintmark/internal/mark"
@@ -111,13 +112,14 @@ func readings(s *judge.State, f filter) []judge.Judged {
 }
 
 type review struct {
-	Build    string           `json:"build"`
-	Findings []answer.Finding `json:"findings"`
-	Readings []answer.Reading `json:"readings"`
+	Build     string            `json:"build"`
+	Findings  []answer.Finding  `json:"findings"`
+	Readings  []answer.Reading  `json:"readings"`
+	Decisions []answer.Decision `json:"decisions"`
 }
 
 func reviewOf(build string, s *judge.State, f filter) review {
-	r := review{Build: build, Findings: answer.FindingsOf(f.findings(s)), Readings: []answer.Reading{}}
+	r := review{Build: build, Findings: answer.FindingsOf(f.findings(s)), Readings: []answer.Reading{}, Decisions: answer.DecisionsOf(s.Decisions)}
 	for _, judged := range readings(s, f) {
 		r.Readings = append(r.Readings, answer.ReadingOf(judged))
 	}
@@ -139,12 +141,31 @@ func printReview(to io.Writer, build string, s *judge.State, f filter, zone *tim
 			_, _ = fmt.Fprintf(w, "\n%s\n", groupName(s, r))
 		}
 		m := mark.Verdict(r.Verdict)
-		value := r.Reading.Value.String()
-		if !r.Reading.Angle.IsZero() {
-			value += ", " + r.Reading.Angle.String()
+		value := r.Reading.Spoken()
+		if c, err := r.Turned.Cmp(r.Reading.Angle); err == nil && c != 0 {
+			value += ", " + r.Turned.String() + " in all"
+		}
+		if !r.Stretch.IsZero() {
+			value += ", stretch " + r.Stretch.String()
 		}
 		_, _ = fmt.Fprintf(w, "  %s\t%s\t%s %s\t%s\t%s\t%s\n", r.Reading.Point.Place(), value, m.Symbol, m.Word,
 			r.Entry.Time.In(zone).Format("2006-01-02 15:04:05"), r.Entry.Ref, remarks(r))
+	}
+	for i, d := range s.Decisions {
+		if i == 0 {
+			_, _ = fmt.Fprintln(w, "\ndecisions")
+		}
+		what, point, because, by := string(judge.BoltSentBack), d.Entry.Body.About(), "", ""
+		switch b := d.Entry.Body.(type) {
+		case fact.Accepted:
+			what, because, by = string(judge.Accepted)+" "+b.Finding+", "+b.Kind, b.Because, b.By
+		case fact.SentBack:
+			because, by = b.Because, b.By
+		}
+		if d.Void != nil {
+			because += fmt.Sprintf("; %s taken back: %s", mark.TakenBack.Symbol, d.Void.Body.(fact.Void).Because)
+		}
+		_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\t%s\n", point, what, by, d.Entry.Time.In(zone).Format("2006-01-02 15:04:05"), d.Entry.Ref, because)
 	}
 	return w.Flush()
 }
@@ -155,7 +176,11 @@ func groupName(s *judge.State, r judge.Judged) string {
 		return r.Reading.Point.Joint() + ", not in the plan"
 	}
 	if ps, ok := js.Pass(r.Reading.Pass); ok {
-		return fmt.Sprintf("%s, %s: %s (%s)", js.Joint.Key, ps.Pass.Name, ps.Pass.Target, ps.Pass.Limits)
+		words := fmt.Sprintf("%s, %s: %s (%s)", js.Joint.Key, ps.Pass.Name, plan.TargetWords(ps.Pass.Target), ps.Pass.Limits)
+		if !ps.Pass.Watch.IsZero() {
+			words += ", torque at the end " + ps.Pass.Watch.String()
+		}
+		return words
 	}
 	return js.Joint.Key + ", preparation"
 }

@@ -35,7 +35,7 @@ func stateCommand() *cli.Command {
 				err = json.NewEncoder(c.Out).Encode(answer.BuildOf(b.Build(), state))
 			} else {
 				err = printState(c.Out, b.Build(), state, time.Now())
-				_, _ = fmt.Fprintln(c.Err, "caution: "+caution.Figures)
+				printCautions(c.Err, state)
 			}
 			if err != nil {
 				return err
@@ -76,6 +76,12 @@ func printState(to io.Writer, build string, s *judge.State, now time.Time) error
 	}
 	_, err := fmt.Fprintln(to, nextLine(s, now))
 	return err
+}
+
+func printCautions(to io.Writer, s *judge.State) {
+	for _, said := range caution.For(s.Plan) {
+		_, _ = fmt.Fprintln(to, "caution: "+said)
+	}
 }
 
 func identityWords(s *judge.State) string {
@@ -141,7 +147,7 @@ func printFindings(to io.Writer, findings []judge.Finding) error {
 		if !f.By.IsZero() {
 			by = " (" + f.By.String() + ")"
 		}
-		if _, err := fmt.Fprintf(to, "%s %-10s  %s  %s: %s\n              → %s%s\n", m.Symbol, m.Word, where, f.Kind, f.Text, f.Remedy, by); err != nil {
+		if _, err := fmt.Fprintf(to, "%s %-10s  %s  %s: %s\n  %10s  → %s%s\n", m.Symbol, m.Word, where, f.Kind, f.Text, f.Name, f.Remedy, by); err != nil {
 			return err
 		}
 	}
@@ -158,9 +164,25 @@ func nextLine(s *judge.State, now time.Time) string {
 	case judge.Confirm:
 		words += fmt.Sprintf("confirm %s: %s", t.Point, t.Name)
 	case judge.Measure:
+		if t.Limits.IsZero() {
+			words += fmt.Sprintf("measure %s: %s", t.Point, t.Name)
+			break
+		}
 		words += fmt.Sprintf("measure %s: %s, allowed is %s", t.Point, t.Name, t.Limits)
 	default:
-		words += fmt.Sprintf("%s, %s: %s (%s)", t.Point, t.Name, t.Target, t.Limits)
+		words += fmt.Sprintf("%s, %s: %s (%s)", t.Point, t.Name, plan.TargetWords(t.Target), t.Limits)
+		if !t.Watch.IsZero() {
+			words += ", torque at the end " + t.Watch.String()
+		}
+		if !t.Shows.IsZero() {
+			words += ", the indicator must show " + t.Shows.String()
+		}
+	}
+	if t.SentBack != "" {
+		words += ", sent back: " + t.SentBack
+	}
+	if t.Loosen != "" {
+		words += "; loosen it first (" + t.Loosen + ")"
 	}
 	if t.NotBefore.After(now) {
 		words += ", not before " + t.NotBefore.In(now.Location()).Format("2006-01-02 15:04:05")

@@ -53,6 +53,9 @@ type Reading struct {
 	Pass       fact.Pass  `json:"pass,omitempty"`
 	Value      *Quantity  `json:"value"`
 	Angle      *Quantity  `json:"angle,omitempty"`
+	Turned     *Quantity  `json:"turned,omitempty"`  // in a stage by angle, in all
+	Stretch    *Quantity  `json:"stretch,omitempty"` // in a stage by stretch
+	Before     string     `json:"before,omitempty"`  // the reading that the stretch was measured from
 	Verdict    string     `json:"verdict"`
 	Told       string     `json:"told,omitempty"` // the verdict the builder was told at the time
 	Attested   bool       `json:"attested"`
@@ -79,6 +82,10 @@ func ReadingOf(r judge.Judged) Reading {
 		Attested: r.Reading.Attested, Instrument: r.Reading.Instrument.Name, Identity: r.Reading.Instrument.Identity,
 		Status: r.Reading.Status, Raw: r.Reading.Raw, Early: r.Early, Again: r.Again,
 	}
+	a.Turned, a.Stretch = Of(r.Turned), Of(r.Stretch)
+	if !r.Before.IsZero() {
+		a.Before = r.Before.String()
+	}
 	if r.Void != nil {
 		a.Voided = &Voided{Entry: r.Void.String(), Because: r.Void.Body.(fact.Void).Because}
 	}
@@ -87,6 +94,7 @@ func ReadingOf(r judge.Judged) Reading {
 
 // Finding is one thing that plan and readings disagree on.
 type Finding struct {
+	Name    string     `json:"name"`
 	Kind    string     `json:"kind"`
 	Status  string     `json:"status"`
 	Joint   string     `json:"joint,omitempty"`
@@ -100,7 +108,7 @@ type Finding struct {
 
 // FindingOf gives a finding's JSON form.
 func FindingOf(f judge.Finding) Finding {
-	a := Finding{Kind: string(f.Kind), Status: string(f.Status), Joint: f.Joint, Point: f.Point, Pass: f.Pass, Text: f.Text, Remedy: f.Remedy}
+	a := Finding{Name: f.Name, Kind: string(f.Kind), Status: string(f.Status), Joint: f.Joint, Point: f.Point, Pass: f.Pass, Text: f.Text, Remedy: f.Remedy}
 	for _, ref := range f.Entries {
 		a.Entries = append(a.Entries, ref.String())
 	}
@@ -108,6 +116,39 @@ func FindingOf(f judge.Finding) Finding {
 		a.By = f.By.String()
 	}
 	return a
+}
+
+// Decision is what a person decided: a finding accepted, or a bolt sent back.
+type Decision struct {
+	Entry    string     `json:"entry"`
+	Time     time.Time  `json:"time"`
+	Decision string     `json:"decision"` // "accepted" or "sent back"
+	Finding  string     `json:"finding,omitempty"`
+	Kind     string     `json:"kind,omitempty"` // of the finding
+	Point    fact.Point `json:"point,omitempty"`
+	Pass     fact.Pass  `json:"pass,omitempty"`
+	Because  string     `json:"because"`
+	By       string     `json:"by"`
+	Voided   *Voided    `json:"voided,omitempty"`
+}
+
+// DecisionsOf gives the JSON form of each, never null.
+func DecisionsOf(list []judge.Past) []Decision {
+	all := make([]Decision, len(list))
+	for i, p := range list {
+		d := Decision{Entry: p.Entry.String(), Time: p.Entry.Time.UTC(), Decision: string(judge.BoltSentBack)}
+		switch b := p.Entry.Body.(type) {
+		case fact.Accepted:
+			d.Decision, d.Finding, d.Kind, d.Point, d.Pass, d.Because, d.By = string(judge.Accepted), b.Finding, b.Kind, b.Point, b.Pass, b.Because, b.By
+		case fact.SentBack:
+			d.Point, d.Pass, d.Because, d.By = b.Point, b.Pass, b.Because, b.By
+		}
+		if p.Void != nil {
+			d.Voided = &Voided{Entry: p.Void.String(), Because: p.Void.Body.(fact.Void).Because}
+		}
+		all[i] = d
+	}
+	return all
 }
 
 // FindingsOf gives the JSON form of each, never null.
@@ -127,14 +168,19 @@ type Task struct {
 	Name      string     `json:"name"`
 	Target    *Quantity  `json:"target,omitempty"`
 	Limits    *Limits    `json:"limits,omitempty"`
-	After     string     `json:"after,omitempty"`    // the verdict of the reading that has to be made good
-	LeftOut   string     `json:"left_out,omitempty"` // why the bolt was left out of the pass
+	Watch     *Limits    `json:"watch,omitempty"`
+	Shows     *Limits    `json:"shows,omitempty"`
+	Loosen    string     `json:"loosen,omitempty"`    // why the bolt is to be loosened first
+	SentBack  string     `json:"sent_back,omitempty"` // why it was sent back
+	After     string     `json:"after,omitempty"`     // the verdict of the reading that has to be made good
+	LeftOut   string     `json:"left_out,omitempty"`  // why the bolt was left out of the pass
 	NotBefore *time.Time `json:"not_before,omitempty"`
 }
 
 // TaskOf gives a task's JSON form.
 func TaskOf(t judge.Task) *Task {
 	return &Task{Kind: string(t.Kind), Point: t.Point, Pass: t.Pass, Name: t.Name, Target: Of(t.Target), Limits: LimitsOf(t.Limits),
+		Watch: LimitsOf(t.Watch), Shows: LimitsOf(t.Shows), Loosen: t.Loosen, SentBack: t.SentBack,
 		After: string(t.Again), LeftOut: t.LeftOut, NotBefore: moment(t.NotBefore)}
 }
 
@@ -153,6 +199,7 @@ type Again struct {
 	Pass      fact.Pass  `json:"pass"`
 	Target    *Quantity  `json:"target"`
 	Limits    *Limits    `json:"limits,omitempty"`
+	Watch     *Limits    `json:"watch,omitempty"`
 	Reasons   []string   `json:"reasons"`
 	NotBefore *time.Time `json:"not_before,omitempty"`
 }
@@ -161,7 +208,7 @@ type Again struct {
 func AgainOf(list []judge.Again) []Again {
 	all := make([]Again, len(list))
 	for i, a := range list {
-		all[i] = Again{Point: a.Point, Pulled: a.Pulled, Pass: a.Pass, Target: Of(a.Target), Limits: LimitsOf(a.Limits),
+		all[i] = Again{Point: a.Point, Pulled: a.Pulled, Pass: a.Pass, Target: Of(a.Target), Limits: LimitsOf(a.Limits), Watch: LimitsOf(a.Watch),
 			Reasons: append([]string{}, a.Reasons...), NotBefore: moment(a.NotBefore)}
 	}
 	return all
@@ -208,6 +255,7 @@ type Pass struct {
 	Name   string    `json:"name"`
 	Target *Quantity `json:"target"`
 	Limits *Limits   `json:"limits,omitempty"`
+	Watch  *Limits   `json:"watch,omitempty"`
 	Done   int       `json:"done"`
 	Bolts  int       `json:"bolts"`
 	Left   []string  `json:"left"`
@@ -229,7 +277,7 @@ func BuildOf(name string, s *judge.State) Build {
 			j.Steps = append(j.Steps, Step{Point: c.Point, Text: js.Joint.Steps[i].Text, Done: c.Done})
 		}
 		for _, ps := range js.Passes {
-			p := Pass{Pass: ps.Pass.Key, Name: ps.Pass.Name, Target: Of(ps.Pass.Target), Limits: LimitsOf(ps.Pass.Limits),
+			p := Pass{Pass: ps.Pass.Key, Name: ps.Pass.Name, Target: Of(ps.Pass.Target), Limits: LimitsOf(ps.Pass.Limits), Watch: LimitsOf(ps.Pass.Watch),
 				Done: ps.Done(), Bolts: len(ps.Cells), Left: []string{}}
 			for _, c := range ps.Cells {
 				if !c.Done {
@@ -272,6 +320,7 @@ type PlanStep struct {
 	Step   string  `json:"step"`
 	Text   string  `json:"text"`
 	Limits *Limits `json:"limits,omitempty"`
+	Length bool    `json:"length,omitempty"` // of a bolt, before it is tightened
 }
 
 // PlanPass is a pass of a joint.
@@ -281,6 +330,8 @@ type PlanPass struct {
 	Name       string    `json:"name"`
 	Target     *Quantity `json:"target"`
 	Limits     *Limits   `json:"limits,omitempty"`
+	Snug       *Quantity `json:"snug,omitempty"`  // the torque that an angle begins at
+	Watch      *Limits   `json:"watch,omitempty"` // of the torque at the end of an angle
 	First      int       `json:"first,omitempty"`
 	WaitS      float64   `json:"wait_s,omitempty"`
 	Relaxed    *Quantity `json:"relaxed,omitempty"`
@@ -298,11 +349,11 @@ func PlanOf(p *plan.Plan) Plan {
 			joint.Order = append(joint.Order, b.Key)
 		}
 		for _, s := range j.Steps {
-			joint.Steps = append(joint.Steps, PlanStep{Step: s.Key, Text: s.Text, Limits: LimitsOf(s.Limits)})
+			joint.Steps = append(joint.Steps, PlanStep{Step: s.Key, Text: s.Text, Limits: LimitsOf(s.Limits), Length: s.FreeLength()})
 		}
 		for _, pass := range j.Passes {
 			joint.Passes = append(joint.Passes, PlanPass{Pass: pass.Key, Kind: pass.Kind.String(), Name: pass.Name, Target: Of(pass.Target),
-				Limits: LimitsOf(pass.Limits), First: pass.First, WaitS: pass.Wait.Seconds(), Relaxed: Of(pass.Relaxed), Moved: Of(pass.Moved),
+				Limits: LimitsOf(pass.Limits), Snug: Of(pass.Snug), Watch: LimitsOf(pass.Watch), First: pass.First, WaitS: pass.Wait.Seconds(), Relaxed: Of(pass.Relaxed), Moved: Of(pass.Moved),
 				HeatCycles: pass.HeatCycles})
 		}
 		a.Joints = append(a.Joints, joint)

@@ -155,13 +155,35 @@ func TestReadings(t *testing.T) {
 
 func TestFindings(t *testing.T) {
 	same(t, `[]`, FindingsOf(nil))
-	same(t, `[{"kind":"low","status":"settled","joint":"head","point":"head/2","pass":"stage-1","text":"19 N·m","remedy":"pulled again","entries":["bench-1#2"],"by":"bench-1#3"},
-		{"kind":"re-check due","status":"open","joint":"head","pass":"recheck","text":"a","remedy":"b"}]`,
+	same(t, `[{"name":"k7m2qx","kind":"low","status":"settled","joint":"head","point":"head/2","pass":"stage-1","text":"19 N·m","remedy":"pulled again","entries":["bench-1#2"],"by":"bench-1#3"},
+		{"name":"c0de42","kind":"re-check due","status":"open","joint":"head","pass":"recheck","text":"a","remedy":"b"}]`,
 		FindingsOf([]judge.Finding{
-			{Kind: judge.BoltLow, Status: judge.Settled, Joint: "head", Point: "head/2", Pass: "stage-1", Text: "19 N·m", Remedy: "pulled again",
+			{Name: "k7m2qx", Kind: judge.BoltLow, Status: judge.Settled, Joint: "head", Point: "head/2", Pass: "stage-1", Text: "19 N·m", Remedy: "pulled again",
 				Entries: []fact.Ref{{Station: "bench-1", Number: 2}}, By: fact.Ref{Station: "bench-1", Number: 3}},
-			{Kind: judge.RecheckDue, Status: judge.Open, Joint: "head", Pass: "recheck", Text: "a", Remedy: "b"},
+			{Name: "c0de42", Kind: judge.RecheckDue, Status: judge.Open, Joint: "head", Pass: "recheck", Text: "a", Remedy: "b"},
 		}))
+}
+
+func TestDecisions(t *testing.T) {
+	same(t, `[]`, DecisionsOf(nil))
+	at := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	void := &fact.Entry{Ref: fact.Ref{Station: "desk", Number: 3}, Body: fact.Void{Because: "a slip"}}
+	same(t, `[{"entry":"desk#1","time":"2026-03-02T12:00:00Z","decision":"accepted","finding":"k7m2qx","kind":"low","point":"head/2","pass":"stage-1","because":"enough","by":"A. Muster"},
+		{"entry":"desk#2","time":"2026-03-02T12:00:00Z","decision":"sent back","point":"head/1","pass":"stage-2","because":"the mark has turned","by":"A. Muster","voided":{"entry":"desk#3","because":"a slip"}}]`,
+		DecisionsOf([]judge.Past{
+			{Entry: fact.Entry{Ref: fact.Ref{Station: "desk", Number: 1}, Time: at, Body: fact.Accepted{Finding: "k7m2qx", Kind: "low", Point: "head/2", Pass: "stage-1", Because: "enough", By: "A. Muster"}}},
+			{Entry: fact.Entry{Ref: fact.Ref{Station: "desk", Number: 2}, Time: at, Body: fact.SentBack{Point: "head/1", Pass: "stage-2", Because: "the mark has turned", By: "A. Muster"}}, Void: void},
+		}))
+}
+
+func TestAnglesAndStretches(t *testing.T) {
+	q := quantity.MustParse
+	same(t, `{"kind":"pull","point":"rods/1","pass":"stage-2","name":"stage 2","target":{"value":"0.150","unit":"mm"},
+		"shows":{"least":{"value":"61.390","unit":"mm"}},"loosen":"stage 2: over-stretched","sent_back":"look again"}`,
+		TaskOf(judge.Task{Kind: judge.Pull, Point: "rods/1", Pass: "stage-2", Name: "stage 2", Target: q("0.150 mm"),
+			Shows: quantity.Limits{Least: q("61.390 mm")}, Loosen: "stage 2: over-stretched", SentBack: "look again"}))
+	same(t, `{"kind":"pull","point":"head/1","pass":"stage-2","name":"stage 2","target":{"value":"90","unit":"°"},"watch":{"most":{"value":"120","unit":"N·m"}}}`,
+		TaskOf(judge.Task{Kind: judge.Pull, Point: "head/1", Pass: "stage-2", Name: "stage 2", Target: q("90°"), Watch: quantity.Limits{Most: q("120 N·m")}}))
 }
 
 func TestTasks(t *testing.T) {
@@ -258,7 +280,7 @@ func TestFormsHaveTheFieldsThatAreDocumented(t *testing.T) {
 		}
 		return names
 	}
-	full := Reading{Point: "head/2", Pass: "stage-1", Angle: &Quantity{}, Told: "low", Instrument: "a", Identity: "b", Status: []string{"c"}, Raw: []byte{1}, Early: true, Again: true, Voided: &Voided{}}
+	full := Reading{Point: "head/2", Pass: "stage-1", Angle: &Quantity{}, Told: "low", Instrument: "a", Identity: "b", Status: []string{"c"}, Raw: []byte{1}, Turned: &Quantity{}, Stretch: &Quantity{}, Before: "c", Early: true, Again: true, Voided: &Voided{}}
 	for heading, forms := range map[string][2]any{
 		"reading": {full, Reading{}},
 		"finding": {Finding{Joint: "head", Point: "head/2", Pass: "stage-1", Entries: []string{"a"}, By: "b"}, Finding{}},

@@ -366,6 +366,15 @@ func retractable(b fact.Body) bool {
 	return false
 }
 
+// decision tells of what a person decided, which is taken back only by name.
+func decision(b fact.Body) bool {
+	switch b.(type) {
+	case fact.Accepted, fact.SentBack:
+		return true
+	}
+	return false
+}
+
 // LastReading is the last entry that is a reading, a confirmation or a skip and
 // was not taken back.
 func LastReading(entries []fact.Entry) (fact.Ref, bool) {
@@ -406,8 +415,8 @@ func Retraction(entries []fact.Entry, target fact.Ref, because string) (fact.Voi
 		if e.Ref != target {
 			continue
 		}
-		if !retractable(e.Body) {
-			return fact.Void{}, fmt.Errorf("%s is no reading, confirmation or skip, so it cannot be taken back", target)
+		if !retractable(e.Body) && !decision(e.Body) {
+			return fact.Void{}, fmt.Errorf("%s is no reading, confirmation, skip or decision, so it cannot be taken back", target)
 		}
 		return fact.Void{Of: target, Point: e.Body.About(), Because: because}, nil
 	}
