@@ -234,21 +234,24 @@ func rfcommBound(t *testing.T, s *rfcomm) {
 	s.switchOff()
 }
 
+// The link is dropped first: the emulated instrument would not see it end.
 func rfcommOwnOff(t *testing.T, s *rfcomm) {
 	s.switchOn()
-	a := s.attach(t, rfcommPort)
+	var link device.Link
+	await(t, "the last link to be gone", func() bool {
+		var err error
+		link, err = s.transport(rfcommPort).Open(t.Context())
+		return err == nil
+	})
 	s.answer()
-	a.sample()
-	tool(t, "hciconfig", s.near, "down")
-	a.lost(device.ErrLost)
-	a.quiet()
-	_, err := s.transport(rfcommPort).Open(t.Context())
-	require.ErrorIs(t, err, device.ErrAbsent)
-	t.Log(err)
-	tool(t, "hciconfig", s.near, "up")
-	a.found()
-	s.answer()
-	a.sample()
-	require.NoError(t, a.Close())
+	s.drop()
+	_, err := link.Read(make([]byte, 1))
+	require.ErrorIs(t, err, device.ErrLost)
+	require.NoError(t, link.Close())
 	s.switchOff()
+	tool(t, "hciconfig", s.near, "down")
+	_, err = s.transport(rfcommPort).Open(t.Context())
+	require.ErrorIs(t, err, device.ErrAbsent)
+	require.ErrorContains(t, err, "no Bluetooth adapter is switched on")
+	tool(t, "hciconfig", s.near, "up")
 }
