@@ -25,8 +25,11 @@ func TestTheCurveIsThatOfTheFeatures(t *testing.T) {
 		if sample == f.PeakSample {
 			require.Equal(t, f.PeakTurn.Number(), c.Turns[i])
 		}
+		if sample > f.PeakSample { // being let go
+			break
+		}
 		begun := c.Turns[i] - first + float64(pull.Angle.Values[c.Samples[0]])*1e-4 - flex*pull.Torque.Float(c.Samples[0])
-		require.InDelta(t, shape(begun, 100), pull.Torque.Float(sample), 0.32, "at %g°, two samples", begun)
+		require.InDelta(t, shape(begun, 100), pull.Torque.Float(sample), 0.2, "at %g°", begun)
 	}
 	pull.Angle.Values = nil
 	_, c, err = trace.ReadCurve(pull, trace.Known{})
