@@ -24,11 +24,7 @@ func (r *reader) gradients() {
 	type point struct{ turn, torque float64 }
 	var points []point
 	if r.onset < len(r.curve) {
-		top := r.strokes[len(r.strokes)-1].top
 		for _, i := range r.curve[r.onset:] {
-			if i > top && r.turn[i] < r.turn[top]+max(0.5, 5*r.angleNoise) {
-				continue // the wrench is held, and nothing turns
-			}
 			points = append(points, point{r.turn[i], r.torque[i]})
 		}
 	}

@@ -112,6 +112,9 @@ func (r *reader) join() {
 		}
 		for i := from; i <= s.end; i++ {
 			r.turn[i] = total + r.theta[i] - base
+			if i > s.top+1 && r.turn[i] < r.turn[s.top]+max(0.5, 5*r.angleNoise) {
+				continue // held or let go, nothing turns; the median of three may have top a sample early
+			}
 			r.curve = append(r.curve, i)
 		}
 		total = max(total, total+r.endOf(s)-base)
