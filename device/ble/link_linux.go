@@ -24,6 +24,10 @@ const (
 	writing = 5 * time.Second
 	// again is how long it takes until a failed connection is tried again.
 	again = 200 * time.Millisecond
+	// longestValue is the longest value of an attribute (Bluetooth Core, vol 3, part
+	// F, 3.2.9): a longer write is dropped, whatever the MTU, and without a response
+	// nobody is told.
+	longestValue = 512
 	// smallestPacket is what every link carries: the smallest ATT_MTU, 23,
 	// without the three bytes of its header.
 	smallestPacket = 20
@@ -579,7 +583,7 @@ func (l *link) Write(p []byte) (int, error) {
 	if kind == "" {
 		return 0, l.transport.fail(errors.New("the characteristic cannot be written to"), look(l.client, l.writableHint))
 	}
-	size := max(smallestPacket, int(get[uint16](props, "MTU"))-3)
+	size := min(max(smallestPacket, int(get[uint16](props, "MTU"))-3), longestValue)
 	written := 0
 	for part := range slices.Chunk(p, size) {
 		ctx, cancel := context.WithTimeout(l.life, writing)

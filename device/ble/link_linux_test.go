@@ -464,6 +464,26 @@ func TestWritingInParts(t *testing.T) {
 	require.Contains(t, []string{strings.Repeat("a", each) + strings.Repeat("b", each), strings.Repeat("b", each) + strings.Repeat("a", each)}, all)
 }
 
+// No part is longer than an attribute's value may be, 512 bytes (Bluetooth Core,
+// vol 3, part F, 3.2.9), although 517 is an MTU that BlueZ agrees on.
+func TestAPartIsNoLongerThanAValue(t *testing.T) {
+	b := bus(t)
+	b.Change(func() {
+		b.Know()
+		b.Connect()
+		b.Set(bletest.CharPath, "org.bluez.GattCharacteristic1", bletest.Props{"MTU": bletest.V(uint16(517))})
+	})
+	_, err := b.open(bletest.MAC, quick).Write(bytes.Repeat([]byte("a"), 600))
+	require.NoError(t, err)
+	var sizes []int
+	b.Change(func() {
+		for _, part := range b.Written {
+			sizes = append(sizes, len(strings.TrimPrefix(part, "fff1 request ")))
+		}
+	})
+	require.Equal(t, []int{512, 88}, sizes)
+}
+
 // Closing ends a Write that hangs.
 func TestWritingHangs(t *testing.T) {
 	b := bus(t)
