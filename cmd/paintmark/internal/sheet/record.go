@@ -39,6 +39,12 @@ func (v *viewer) again() []again {
 	for _, a := range v.state.Again {
 		made := again{Joint: a.Joint, Bolt: a.Place, Pulled: strconv.Itoa(a.Pulled), Pass: a.Name,
 			Target: "pull to " + a.Target.String(), Limits: limitWords(a.Limits), Reasons: a.Reasons}
+		if a.Target.Dimension() != quantity.Torque {
+			made.Target = plan.TargetWords(a.Target)
+		}
+		if !a.Watch.IsZero() {
+			made.Limits += ", at the end " + limitWords(a.Watch)
+		}
 		if js, ok := v.state.Joint(a.Joint); ok {
 			made.Joint = js.Joint.Title
 			// A bolt that has not been found loose is looked at, not pulled.
@@ -179,6 +185,28 @@ func (v *viewer) replans() []event {
 		made := event{Time: v.clock.full(e.Time), What: dash(b.PlanName), Text: b.Because, Entry: e.String()}
 		if p, err := plan.Parse(b.PlanName, []byte(b.Plan)); err == nil {
 			made.About = p.Title + ", edition " + p.Edition
+		}
+		list = append(list, made)
+	}
+	return list
+}
+
+// decisions are what persons decided, also where that was taken back.
+func (v *viewer) decisions() []event {
+	var list []event
+	for _, d := range v.state.Decisions {
+		e := d.Entry
+		made := event{Time: v.clock.full(e.Time), Entry: e.String()}
+		by := ""
+		switch b := e.Body.(type) {
+		case fact.Accepted:
+			made.What, made.About, made.Text, by = string(judge.Accepted)+" "+b.Kind, v.where(b.Point.Joint(), b.Point, b.Pass), b.Because, b.By
+		case fact.SentBack:
+			made.What, made.About, made.Text, by = string(judge.BoltSentBack), v.where(b.Point.Joint(), b.Point, b.Pass), b.Because, b.By
+		}
+		made.Text = strings.TrimPrefix(by+": "+made.Text, ": ")
+		if d.Void != nil {
+			made.Text += "; " + v.takenBack(d.Void, v.clock.full)
 		}
 		list = append(list, made)
 	}

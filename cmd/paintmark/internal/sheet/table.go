@@ -132,8 +132,8 @@ func (v *viewer) pass(js *judge.JointState, ps *judge.PassState) *table {
 		for _, c := range ps.Cells {
 			places = append(places, c.Place)
 		}
-		if p.Kind != plan.Recheck {
-			t.About = append(t.About, "To "+p.Target.String()+" ("+limitWords(p.Limits)+").")
+		if p.Kind != plan.Recheck && p.Target.Dimension() == quantity.Torque {
+			t.About = append(t.About, "To "+plan.TargetWords(p.Target)+" ("+limitWords(p.Limits)+").")
 		}
 		what := mark.Pending.Symbol + " Not begun. " + sentence(bolts(p)) + " to do, in this order: "
 		if missed {
@@ -183,7 +183,7 @@ func turned(list []judge.Judged) bool {
 // unless it is pulled again.
 func (v *viewer) aim(r row, p plan.Pass, again bool) row {
 	if p.Kind != plan.Recheck || again {
-		r.Target, r.Limits = p.Target.String(), limitWords(p.Limits)
+		r.Target, r.Limits = plan.TargetWords(p.Target), limitWords(p.Limits)
 		return r
 	}
 	r.Target, r.Limits = "check", held(p)
@@ -228,6 +228,17 @@ func about(p plan.Pass) []string {
 			". One that has not is pulled again to " + p.Target.String() + " (" + limitWords(p.Limits) + ")."}
 	case plan.Retorque:
 		return []string{sentence(bolts(p)) + ", first-pulled first, after " + plan.CycleWords(p.HeatCycles) + " and with the engine cold again."}
+	}
+	switch {
+	case p.ByAngle():
+		text := "Each bolt is turned " + p.Target.String() + " on (" + limitWords(p.Limits) + ") from the end of the stage before, which is snug at " + p.Snug.String() + "."
+		if !p.Watch.IsZero() {
+			text += " The torque at the end is watched: " + limitWords(p.Watch) + "."
+		}
+		return []string{text, "Where the fasteners' maker has bolts of this kind tightened into yield, they are used once."}
+	case p.ByStretch():
+		return []string{"Each bolt is pulled until it is " + p.Target.String() + " (" + limitWords(p.Limits) +
+			") longer than before it was tightened; that length stands under Preparation."}
 	default:
 		return nil
 	}
@@ -253,6 +264,17 @@ func (v *viewer) pull(ps *judge.PassState, r judge.Judged, show func(time.Time) 
 		limits.Least = ps.Pass.Relaxed
 	}
 	made := v.aim(v.reading(r, ps.Pass.Target, limits, show), ps.Pass, r.Again)
+	switch {
+	case ps.Pass.ByStretch():
+		made.Also = ""
+		if !r.Stretch.IsZero() {
+			made.Also = "stretch " + r.Stretch.String()
+		}
+	case ps.Pass.ByAngle():
+		if c, err := r.Turned.Cmp(r.Reading.Angle); err == nil && c != 0 {
+			made.Remarks = append([]string{"turned " + r.Turned.String() + " in all"}, made.Remarks...)
+		}
+	}
 	if r.Again {
 		made.Remarks = append([]string{"pulled again, as it had not held"}, made.Remarks...)
 	}
@@ -267,6 +289,9 @@ func (v *viewer) reading(r judge.Judged, like quantity.Quantity, limits quantity
 		Time: show(r.Entry.Time), Entry: r.Entry.String(), entry: r.Entry, By: v.by(r), Attested: r.Reading.Attested}
 	if made.Value == "" { // a bare number, without a unit
 		made.Value = q.Number()
+	}
+	if q.IsZero() && !r.Reading.Angle.IsZero() {
+		made.Value = none
 	}
 	if !like.IsZero() && q.Unit != like.Unit {
 		made.Also = converted(q, like.Unit, limits)

@@ -31,6 +31,7 @@ type (
 		ByHand      string
 		Notes       []event
 		Replans     []event
+		Decisions   []event
 		Cautions    []string
 		Signatures  []string
 		Heads       []head
@@ -51,6 +52,7 @@ type (
 	}
 	finding struct {
 		Number     int
+		Name       string
 		Mark       stamp
 		Where      string
 		Kind, Text string
@@ -175,6 +177,7 @@ func newView(in Input) *view {
 	}
 	page.Notes = v.notes()
 	page.Replans = v.replans()
+	page.Decisions = v.decisions()
 	page.Cautions = v.cautions()
 	page.Signatures = []string{"Builder", "Quality assurance", "Customer"}
 	page.Heads = v.heads()
@@ -359,7 +362,7 @@ func (v *viewer) glance() []group {
 		}
 		return f
 	}
-	return []group{
+	groups := []group{
 		{"Readings", []figure{
 			{Count: s.Readings - s.Attested, Name: "measured"},
 			fig(s.Attested, mark.Attested, mark.Attested.Word),
@@ -375,13 +378,17 @@ func (v *viewer) glance() []group {
 			{Count: s.Entries, Name: "entries"},
 		}},
 	}
+	if n := n[judge.Accepted]; n > 0 {
+		groups[1].Figures = append(groups[1].Figures, fig(n, mark.Status(judge.Accepted), string(judge.Accepted)))
+	}
+	return groups
 }
 
 func (v *viewer) findings() []finding {
 	var list []finding
 	for i, f := range v.state.Findings {
-		label := map[judge.Status]string{judge.Open: "To do", judge.ForReview: "To judge", judge.Settled: "Done"}[f.Status]
-		made := finding{Number: i + 1, Mark: stampOf(mark.Status(f.Status)), Where: v.where(f.Joint, f.Point, f.Pass),
+		label := map[judge.Status]string{judge.Open: "To do", judge.ForReview: "To judge", judge.Accepted: "Let stand", judge.Settled: "Done"}[f.Status]
+		made := finding{Number: i + 1, Name: f.Name, Mark: stampOf(mark.Status(f.Status)), Where: v.where(f.Joint, f.Point, f.Pass),
 			Kind: string(f.Kind), Text: f.Text, Label: label, Remedy: f.Remedy, Entries: cites(f.Entries)}
 		if !f.By.IsZero() {
 			made.By = cites([]fact.Ref{f.By})
