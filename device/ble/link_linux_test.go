@@ -24,17 +24,25 @@ import (
 // quick is for a bus that answers at once.
 var quick = ble.Options{Search: 30 * time.Millisecond, Connect: 20 * time.Second}
 
-func TestConformance(t *testing.T) {
-	devicetest.Run(t, func(t *testing.T) devicetest.Bench {
-		b, err := bletest.New()
-		require.NoError(t, err)
-		transport, err := ble.New("c0:ff:ee:00:00:01/FFF1", quick.WithBus(b.Address()))
-		require.NoError(t, err)
-		return devicetest.Bench{
-			Transport: transport, Identity: bletest.MAC,
-			Feed: b.Feed, Unplug: b.Unplug, Plug: b.Plug, Close: b.Close,
-		}
+func TestConformance(t *testing.T) { devicetest.Run(t, suiteBench) }
+
+func TestFramings(t *testing.T) {
+	devicetest.RunFramings(t, func(t *testing.T) devicetest.Bench {
+		b := suiteBench(t)
+		b.Packets, b.Costly, b.OwnTime = true, true, true
+		return b
 	})
+}
+
+func suiteBench(t *testing.T) devicetest.Bench {
+	b, err := bletest.New()
+	require.NoError(t, err)
+	transport, err := ble.New("c0:ff:ee:00:00:01/FFF1", quick.WithBus(b.Address()))
+	require.NoError(t, err)
+	return devicetest.Bench{
+		Transport: transport, Identity: bletest.MAC,
+		Feed: b.Feed, Unplug: b.Unplug, Plug: b.Plug, Close: b.Close,
+	}
 }
 
 type testBus struct {
@@ -462,26 +470,6 @@ func TestWritingInParts(t *testing.T) {
 	})
 	require.Equal(t, []int{100, 100, 50, 100, 100, 50}, sizes)
 	require.Contains(t, []string{strings.Repeat("a", each) + strings.Repeat("b", each), strings.Repeat("b", each) + strings.Repeat("a", each)}, all)
-}
-
-// No part is longer than an attribute's value may be, 512 bytes (Bluetooth Core,
-// vol 3, part F, 3.2.9), although 517 is an MTU that BlueZ agrees on.
-func TestAPartIsNoLongerThanAValue(t *testing.T) {
-	b := bus(t)
-	b.Change(func() {
-		b.Know()
-		b.Connect()
-		b.Set(bletest.CharPath, "org.bluez.GattCharacteristic1", bletest.Props{"MTU": bletest.V(uint16(517))})
-	})
-	_, err := b.open(bletest.MAC, quick).Write(bytes.Repeat([]byte("a"), 600))
-	require.NoError(t, err)
-	var sizes []int
-	b.Change(func() {
-		for _, part := range b.Written {
-			sizes = append(sizes, len(strings.TrimPrefix(part, "fff1 request ")))
-		}
-	})
-	require.Equal(t, []int{512, 88}, sizes)
 }
 
 // Closing ends a Write that hangs.

@@ -55,6 +55,11 @@ type Bench struct {
 	Attested bool
 	// Packets says that the links have packets, and that each Feed is one.
 	Packets bool
+	// OwnTime says that bytes have times of the transport's own, which the suite's
+	// clock does not move: framing by silence is left out.
+	OwnTime bool
+	// Deaf says that nothing written is heard: framings of replies are left out.
+	Deaf bool
 	// Costly says that opening and closing take long: RunFramings tries only what
 	// another framing may change, and leaves the rest to Run.
 	Costly bool
@@ -146,6 +151,12 @@ func try(t *testing.T, h Harness, f framing, trials []trial) {
 			if f.packets {
 				needs = append(slices.Clone(needs), "packets")
 			}
+			if f.silent {
+				needs = append(slices.Clone(needs), "clock")
+			}
+			if f.profile.Talk.Asks() {
+				needs = append(slices.Clone(needs), "asking")
+			}
 			for _, need := range needs {
 				if why := b.lacks(need); why != "" {
 					t.Skip(why)
@@ -166,6 +177,10 @@ func (b *tried) lacks(need string) string {
 		return "this transport can be opened more than once"
 	case need == "packets" && !b.Packets:
 		return "this transport has no packets"
+	case need == "clock" && b.OwnTime:
+		return "this transport has times of its own"
+	case need == "asking" && b.Deaf:
+		return "nothing can be asked over this transport"
 	case need == "pieces" && b.framing.packets:
 		return "a packet comes whole"
 	case need == "time" && b.Costly && b.framing.name != standard.name:

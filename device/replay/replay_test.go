@@ -140,20 +140,23 @@ func FuzzRecording(f *testing.F) {
 	})
 }
 
-func TestConformance(t *testing.T) {
-	devicetest.Run(t, func(*testing.T) devicetest.Bench {
-		source := devicetest.NewStream()
-		_, err := io.WriteString(source, replay.Header+"\n")
-		require.NoError(t, err)
-		return devicetest.Bench{
-			Transport: replay.From("bench.rec", func() (io.ReadCloser, error) { return source, nil }, replay.Options{Fast: true}),
-			Feed: func(p []byte) error {
-				_, err := source.Write(replay.AppendChunk(nil, replay.Chunk{Bytes: p}))
-				return err
-			},
-			End: func() error { source.End(io.EOF); return nil },
-		}
-	})
+func TestConformance(t *testing.T) { devicetest.Run(t, suiteBench) }
+
+func TestFramings(t *testing.T) { devicetest.RunFramings(t, suiteBench) }
+
+func suiteBench(t *testing.T) devicetest.Bench {
+	source := devicetest.NewStream()
+	_, err := io.WriteString(source, replay.Header+"\n")
+	require.NoError(t, err)
+	return devicetest.Bench{
+		Transport: replay.From("bench.rec", func() (io.ReadCloser, error) { return source, nil }, replay.Options{Fast: true}),
+		Feed: func(p []byte) error {
+			_, err := source.Write(replay.AppendChunk(nil, replay.Chunk{Bytes: p}))
+			return err
+		},
+		End:  func() error { source.End(io.EOF); return nil },
+		Deaf: true,
+	}
 }
 
 const twoPulls = replay.Header + "\n1 \"+0088.4 Nm \"\n1.5 \"OK\\r\\n\"\n4.25 \"-0001.0 Nm OK\\r\\n\"\n"

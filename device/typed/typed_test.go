@@ -20,18 +20,21 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-func TestConformance(t *testing.T) {
-	devicetest.Run(t, func(*testing.T) devicetest.Bench {
-		keys := devicetest.NewStream()
-		return devicetest.Bench{
-			Transport: typed.New("keyboard", keys),
-			Feed:      func(p []byte) error { _, err := keys.Write(p); return err },
-			End:       func() error { keys.End(io.EOF); return nil },
-			Close:     keys.Close,
-			Exclusive: true,
-			Attested:  true,
-		}
-	})
+func TestConformance(t *testing.T) { devicetest.Run(t, suiteBench) }
+
+func TestFramings(t *testing.T) { devicetest.RunFramings(t, suiteBench) }
+
+func suiteBench(*testing.T) devicetest.Bench {
+	keys := devicetest.NewStream()
+	return devicetest.Bench{
+		Transport: typed.New("keyboard", keys),
+		Feed:      func(p []byte) error { _, err := keys.Write(p); return err },
+		End:       func() error { keys.End(io.EOF); return nil },
+		Close:     keys.Close,
+		Exclusive: true,
+		Attested:  true,
+		Deaf:      true,
+	}
 }
 
 func TestTypedLines(t *testing.T) {
