@@ -58,6 +58,14 @@ func by(who string) string {
 	return " by " + who
 }
 
+// wants says who sent something back.
+func wants(who string) string {
+	if who = strings.TrimSpace(who); who == "" {
+		return "it is to be done again"
+	}
+	return who + " wants it done again"
+}
+
 func reason(because string) string {
 	if because = strings.TrimSpace(because); because == "" {
 		return "no reason was given"
@@ -227,7 +235,7 @@ func (f *finder) sentBack(k int, c *Cell) {
 	for _, at := range c.sent {
 		e := f.entries[at]
 		b := e.Body.(fact.SentBack)
-		made := Finding{Kind: BoltSentBack, Status: Open, Entries: []fact.Ref{e.Ref}, Text: "sent back" + by(b.By) + ": " + reason(b.Because)}
+		made := Finding{Kind: BoltSentBack, Status: Open, Entries: []fact.Ref{e.Ref}, Text: wants(b.By) + ": " + reason(b.Because)}
 		switch {
 		case f.ps == nil:
 			made.Remedy = "measure it again"

@@ -347,7 +347,7 @@ func TestABoltIsSentBack(t *testing.T) {
 	require.Equal(t, []string{"open sent back head/2 stage-3"}, of(s, "head/2"))
 	require.Equal(t, "pull head/2 stage-3, sent back: look again", asks(s.Tasks[0]))
 	require.Len(t, s.Again, 1)
-	require.Equal(t, []string{"sent back: sent back by QA: look again"}, s.Again[0].Reasons)
+	require.Equal(t, []string{"sent back: QA wants it done again: look again"}, s.Again[0].Reasons)
 
 	s = judge.Judge(p, recorded(t, p, stages+"send2 2=80"))
 	require.Equal(t, []string{"open low head/2 stage-3", "open sent back head/2 stage-3"}, of(s, "head/2"))

@@ -10,6 +10,7 @@ import (
 
 	"paintmark/calc/judge"
 	"paintmark/calc/plan"
+	"paintmark/calc/quantity"
 	"paintmark/cmd/paintmark/internal/answer"
 	"paintmark/cmd/paintmark/internal/cli"
 )
@@ -62,7 +63,11 @@ func printAgain(to io.Writer, s *judge.State, now time.Time) error {
 		if a.NotBefore.After(now) {
 			when = ", not before " + a.NotBefore.In(now.Location()).Format("15:04:05")
 		}
-		if _, err := fmt.Fprintf(to, "  [ ] bolt %-4s %s to %s (%s)%s\n         %s\n", a.Place, a.Name, plan.TargetWords(a.Target), a.Limits, when,
+		goal := " to " + a.Target.String()
+		if a.Target.Dimension() != quantity.Torque {
+			goal = ": " + plan.TargetWords(a.Target)
+		}
+		if _, err := fmt.Fprintf(to, "  [ ] bolt %-4s %s%s (%s)%s\n         %s\n", a.Place, a.Name, goal, a.Limits, when,
 			strings.Join(a.Reasons, "\n         ")); err != nil {
 			return err
 		}

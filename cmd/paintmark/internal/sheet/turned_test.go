@@ -55,7 +55,7 @@ func TestAnglesAndStretchesAreOnThePage(t *testing.T) {
 		"Each bolt is turned 90° on (85–95°) from the end of the stage before, which is snug at 40 N·m. The torque at the end is watched: 70–120 N·m.",
 		"turned 90.0° in all", "torque not watched", "turn 90°",
 		"Let stand: accepted by A. Muster: enough for this rod", "Decisions", "accepted under-stretched", "A. Muster: the mark has turned",
-		"sent back by A. Muster: the mark has turned",
+		"A. Muster wants it done again: the mark has turned",
 	} {
 		require.Contains(t, root.text, want)
 	}
