@@ -24,10 +24,11 @@ const (
 	writing = 5 * time.Second
 	// again is how long it takes until a failed connection is tried again.
 	again = 200 * time.Millisecond
-	// longestValue is the longest value of an attribute (Bluetooth Core, vol 3, part
-	// F, 3.2.9): a longer write is dropped, whatever the MTU, and without a response
-	// nobody is told.
-	longestValue = 512
+	// longestPart is what one packet on the air carries: 251 bytes (Bluetooth Core,
+	// vol 6, part B, 2.4) without the headers of L2CAP, 4, and of a write, 3. With
+	// BlueZ 5.66 parts of 512 and 514 bytes, although the MTU was 517, were lost,
+	// and without a response nobody is told.
+	longestPart = 244
 	// smallestPacket is what every link carries: the smallest ATT_MTU, 23,
 	// without the three bytes of its header.
 	smallestPacket = 20
@@ -583,7 +584,7 @@ func (l *link) Write(p []byte) (int, error) {
 	if kind == "" {
 		return 0, l.transport.fail(errors.New("the characteristic cannot be written to"), look(l.client, l.writableHint))
 	}
-	size := min(max(smallestPacket, int(get[uint16](props, "MTU"))-3), longestValue)
+	size := min(max(smallestPacket, int(get[uint16](props, "MTU"))-3), longestPart)
 	written := 0
 	for part := range slices.Chunk(p, size) {
 		ctx, cancel := context.WithTimeout(l.life, writing)
