@@ -100,5 +100,5 @@ func TestAWrenchThatStreams(t *testing.T) {
 	require.Len(t, left, 1)
 	require.Equal(t, fact.Point("head-left/5"), left[0].Point)
 	require.Greater(t, left[0].Name.Samples, 20, "what had come up to the last fraction of a second")
-	require.Contains(t, run(t, dir, "verify", "b1"), "sound")
+	require.Contains(t, run(t, dir, "verify", "b1"), "and 1 trace of a pull, each as it was recorded")
 }

@@ -78,6 +78,8 @@ type verified struct {
 	Entries   int           `json:"entries"`
 	Intact    int           `json:"intact"`
 	Recovered int           `json:"recovered"`
+	Traces    int           `json:"traces"`
+	Whole     int           `json:"traces_intact"`
 	Ends      []verifiedEnd `json:"ends"`
 	Faults    []fault       `json:"faults"`
 	Notes     []string      `json:"notes"`
@@ -97,6 +99,7 @@ type fault struct {
 
 func verifyOf(r book.Report) verified {
 	v := verified{Build: r.Build, File: r.Path, Sound: r.Sound(), Entries: r.Entries, Intact: r.Intact, Recovered: r.Recovered,
+		Traces: r.Traces, Whole: r.TracesIntact,
 		Ends: []verifiedEnd{}, Faults: []fault{}, Notes: append([]string{}, r.Notes...)}
 	for _, e := range r.Ends {
 		v.Ends = append(v.Ends, verifiedEnd{e.Ref.String(), hex.EncodeToString(e.Hash[:])})
@@ -119,9 +122,16 @@ func printReport(to io.Writer, r book.Report) error {
 	}
 	var err error
 	if r.Sound() {
-		err = say("%s is sound: %s, each as it was recorded", name, count(r.Entries, "entry", "entries"))
+		with := ""
+		if r.Traces > 0 {
+			with = " and " + count(r.Traces, "trace of a pull", "traces of pulls")
+		}
+		err = say("%s is sound: %s%s, each as it was recorded", name, count(r.Entries, "entry", "entries"), with)
 	} else {
 		err = say("%s is NOT SOUND: of %s %d intact, and %d more could be had from elsewhere in the file", name, count(r.Entries, "entry", "entries"), r.Intact, r.Recovered)
+	}
+	if err == nil && r.Traces > r.TracesIntact {
+		err = say("  of %s %d intact", count(r.Traces, "trace", "traces"), r.TracesIntact)
 	}
 	for _, f := range r.Faults {
 		if err == nil {
