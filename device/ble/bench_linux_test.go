@@ -334,7 +334,7 @@ func benchDropped(t *testing.T, b *bleBench) {
 	require.NoError(t, b.p.Notify(0, []byte("0000")))
 	time.Sleep(200 * time.Millisecond) // a drop overtakes what is still on its way
 	require.NoError(t, b.p.Drop(limited(t)))
-	require.Equal(t, "0000", string(a.next(device.Rejected).Raw))
+	require.Equal(t, "0000", string(a.next(device.Unfinished).Raw))
 	lost := a.next(device.Lost)
 	require.ErrorIs(t, lost.Err, device.ErrLost)
 	t.Log(lost.Err)

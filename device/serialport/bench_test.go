@@ -351,7 +351,7 @@ func benchMidLine(t *testing.T, b *usbBench) {
 	a.sample()
 	half := a.half()
 	ask("unplug")
-	require.Equal(t, half, string(a.next(device.Rejected).Raw))
+	require.Equal(t, half, string(a.next(device.Unfinished).Raw))
 	a.lost(device.ErrLost)
 	a.plug()
 	a.sample() // and nothing of the half line is in it
