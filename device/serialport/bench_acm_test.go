@@ -55,7 +55,7 @@ func TestBenchACM(t *testing.T) {
 		a.sample()
 		half := a.half()
 		do("unplug")
-		require.Equal(t, half, string(a.next(device.Unfinished).Raw))
+		require.Equal(t, half, string(a.next(device.Rejected).Raw))
 		a.lost(device.ErrLost)
 		do("plug", "ACM-2")
 		a.quiet() // another one, under the same name

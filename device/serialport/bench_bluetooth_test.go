@@ -191,7 +191,7 @@ func rfcommLost(t *testing.T, s *rfcomm) {
 
 	half := a.half()
 	s.drop()
-	require.Equal(t, half, string(a.next(device.Unfinished).Raw))
+	require.Equal(t, half, string(a.next(device.Rejected).Raw))
 	a.lost(device.ErrLost)
 	a.found()
 	s.answer()

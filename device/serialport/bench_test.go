@@ -153,6 +153,9 @@ func (a *benchAdapter) next(kind device.EventKind) device.Event {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	e, err := a.Next(ctx)
+	for err == nil && e.Kind == device.Unfinished { // a slow machine; what becomes of it follows
+		e, err = a.Next(ctx)
+	}
 	require.NoError(a.t, err)
 	a.t.Logf("%s %s%q %v", e.Kind, e.Sample.Value, e.Raw, e.Err)
 	require.Equal(a.t, kind, e.Kind)
@@ -351,7 +354,7 @@ func benchMidLine(t *testing.T, b *usbBench) {
 	a.sample()
 	half := a.half()
 	ask("unplug")
-	require.Equal(t, half, string(a.next(device.Unfinished).Raw))
+	require.Equal(t, half, string(a.next(device.Rejected).Raw))
 	a.lost(device.ErrLost)
 	a.plug()
 	a.sample() // and nothing of the half line is in it
