@@ -282,7 +282,7 @@ func TestAnEntryIsTakenBack(t *testing.T) {
 		s.do("void bench-7#1 why not")
 		require.Equal(t, "the book has no entry bench-7#1", s.last(Refused).Text)
 		s.do("void bench-1#1 why not")
-		require.Equal(t, "bench-1#1 is no reading, confirmation or skip, so it cannot be taken back", s.last(Refused).Text)
+		require.Equal(t, "bench-1#1 is no reading, confirmation, skip or decision, so it cannot be taken back", s.last(Refused).Text)
 		s.send(Command{Kind: Void, Entry: first, Text: " "})
 		require.Equal(t, "a reason is needed to take an entry back", s.last(Refused).Text)
 		s.take()
