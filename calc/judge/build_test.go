@@ -49,8 +49,16 @@ func (b *builder) try(k judge.Task) {
 	case k.Kind == judge.Confirm:
 		b.put(fact.Confirmation{Point: k.Point})
 	case k.Target.Dimension() == quantity.Angle:
-		b.put(fact.Reading{Point: k.Point, Pass: k.Pass, Value: k.Watch.Least, Angle: k.Target})
+		angle := k.Target
+		if !k.Left.IsZero() {
+			angle = k.Left
+		}
+		b.put(fact.Reading{Point: k.Point, Pass: k.Pass, Value: k.Watch.Least, Angle: angle})
 	case k.Target.Dimension() == quantity.Length:
+		if k.Shows.IsZero() { // its length was measured in another unit
+			b.put(fact.Void{Of: lengthOf(b, k.Point), Point: k.Point, Because: "in the plan's unit"})
+			return
+		}
 		b.read(k, k.Shows.Least)
 	case k.Kind == judge.Measure && k.Limits.IsZero():
 		b.read(k, quantity.MustParse("61.25 "+k.Unit.String()))
@@ -63,6 +71,20 @@ func (b *builder) try(k judge.Task) {
 	}
 }
 
+// lengthOf is the last reading of a bolt's length before it was tightened.
+func lengthOf(b *builder, point fact.Point) (of fact.Ref) {
+	for _, e := range b.entries {
+		r, ok := e.Body.(fact.Reading)
+		if ok && r.Point == point && r.Pass == "" && !slices.ContainsFunc(b.entries, func(o fact.Entry) bool {
+			v, ok := o.Body.(fact.Void)
+			return ok && v.Of == e.Ref
+		}) {
+			of = e.Ref
+		}
+	}
+	return of
+}
+
 func (b *builder) read(k judge.Task, v quantity.Quantity) {
 	b.put(fact.Reading{Point: k.Point, Pass: k.Pass, Value: v})
 }
@@ -70,7 +92,7 @@ func (b *builder) read(k judge.Task, v quantity.Quantity) {
 // finish does what is left, always what comes first.
 func (b *builder) finish() {
 	for steps := 0; !b.state.Complete(); steps++ {
-		require.Less(b.t, steps, 1000, "the tasks come to no end: %v", lines(b.state.Tasks))
+		require.Less(b.t, steps, 400, "the tasks come to no end: %v", lines(b.state.Tasks))
 		b.good(b.state.Tasks[0])
 	}
 }

@@ -234,7 +234,9 @@ func (j *judging) judgeCells() {
 	for _, js := range j.state.Joints {
 		for i, step := range js.Joint.Steps {
 			j.judgeStep(js.Steps[i], step)
-			j.decide(js.Steps[i], func(Judged) FindingKind { return StepOutside })
+			if !step.FreeLength() {
+				j.decide(js.Steps[i], func(Judged) FindingKind { return StepOutside })
+			}
 		}
 		if js.Heat != nil {
 			j.judgeHeat(js)

@@ -189,14 +189,30 @@ func kindOf(r Judged, p plan.Pass) FindingKind {
 }
 
 // stands is the place in the record of the acceptance by which a reading stands
-// though it is not good, -1 if there is none.
-func (j *judging) stands(r Judged, kind FindingKind) int {
-	if !slices.Contains(aboutReading, kind) {
+// though it is not good, -1 if there is none: that of the finding about it, as
+// it is now.
+func (j *judging) stands(c *Cell, at int, kind FindingKind) int {
+	if len(j.accepted) == 0 || !slices.Contains(aboutReading, kind) {
 		return -1
+	}
+	live := c.Live()
+	from := slices.IndexFunc(live, func(r Judged) bool { return r.at == at })
+	to := from
+	if kind != StepOutside && kind != RecheckEarly {
+		for from > 0 && sameRow(live[from-1], live[from]) {
+			from--
+		}
+		for to+1 < len(live) && sameRow(live[to], live[to+1]) {
+			to++
+		}
+	}
+	var row []fact.Ref
+	for _, r := range live[from : to+1] {
+		row = append(row, r.Entry.Ref)
 	}
 	for i := len(j.accepted) - 1; i >= 0; i-- {
 		a := j.entries[j.accepted[i]].Body.(fact.Accepted)
-		if a.Kind == string(kind) && a.Point == r.Reading.Point && a.Pass == r.Reading.Pass && slices.Contains(a.Of, r.Entry.Ref) {
+		if a.Kind == string(kind) && a.Point == c.Point && a.Pass == c.Pass && slices.Equal(a.Of, row) {
 			return j.accepted[i]
 		}
 	}
@@ -211,7 +227,7 @@ func (j *judging) decide(c *Cell, kind func(Judged) FindingKind) {
 		return
 	}
 	if !c.Done {
-		c.accepted = j.stands(last, kind(last))
+		c.accepted = j.stands(c, last.at, kind(last))
 	}
 	if n := len(c.sent); n > 0 && c.sent[n-1] > max(last.at, c.accepted) {
 		c.Done, c.accepted = false, -1

@@ -203,7 +203,7 @@ func (f *finder) measured(i int, c *Cell, step plan.Step) {
 	made := Finding{Kind: StepOutside, Status: Open, Entries: []fact.Ref{r.Entry.Ref}, Remedy: "mend it and measure again"}
 	like := step.Limits.Unit()
 	if step.FreeLength() {
-		like = step.Free
+		made.Kind, like = LengthMissing, step.Free
 	}
 	switch r.Verdict {
 	case Doubtful:
@@ -321,6 +321,8 @@ func (f *finder) readings(k int, c *Cell) {
 			if made, ok := f.unwatched(r); ok {
 				found = append(found, made)
 			}
+		} else if i+1 == len(live) && c.accepted >= 0 {
+			good = i
 		}
 		if !r.Early && !r.Again && r.Verdict != Doubtful && r.Verdict != Unjudged {
 			checked = i

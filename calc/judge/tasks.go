@@ -35,6 +35,9 @@ type Task struct {
 	Unit quantity.Unit
 	// Watch is what the torque must lie between at the end of an angle.
 	Watch quantity.Limits
+	// Left is how far a bolt is still to be turned that was turned too little; none
+	// if it was not turned yet.
+	Left quantity.Quantity
 	// Shows is what the indicator must show when the bolt is stretched: its
 	// length before it was tightened, and the limits added. Open where that is
 	// not known in the plan's unit.
@@ -177,6 +180,9 @@ func task(js *JointState, ps *PassState, c *Cell) Task {
 	pass := ps.Pass
 	t := Task{Kind: Pull, Joint: js.Joint.Key, Point: c.Point, Pass: pass.Key, Place: c.Place, Name: pass.Name, Target: pass.Target, Limits: pass.Limits,
 		Unit: pass.Target.Unit, Watch: pass.Watch, Loosen: js.toLoosen(c.Place), SentBack: js.sentBack(c)}
+	if pass.ByAngle() && t.Loosen == "" {
+		t.Left = js.left(c, pass)
+	}
 	if pass.ByStretch() {
 		t.Shows = js.shows(c.Place, pass)
 	}

@@ -76,6 +76,7 @@ func (j *judging) judgeAngles(js *JointState, pass int) {
 	for _, c := range ps.Cells {
 		var turned quantity.Quantity
 		known, began := true, -1
+		var spoilt []Judged
 		for i := range c.Readings {
 			r := &c.Readings[i]
 			if snug := js.lastBelow(c.Place, pass, r.at); snug > began {
@@ -102,13 +103,38 @@ func (j *judging) judgeAngles(js *JointState, pass int) {
 				case r.Verdict == Unjudged || slices.Contains(r.Reading.Status, fact.Overload):
 					known = false
 				}
-				if (!known || r.Verdict == High || r.Verdict == LowTorque || r.Verdict == HighTorque) && j.stands(*r, kindOf(*r, ps.Pass)) < 0 {
-					js.loosened[c.Place] = append(js.loosened[c.Place], loosening{r.at, passName(ps.Pass) + ": " + string(r.Verdict)})
+				if !known || r.Verdict == High || r.Verdict == LowTorque || r.Verdict == HighTorque {
+					spoilt = append(spoilt, *r)
 				}
 			}
 			c.note(r, r.Verdict.Good())
 		}
+		j.spoil(js, ps, c, spoilt)
 	}
+}
+
+// spoil has a bolt loosened after readings, unless they were accepted.
+func (j *judging) spoil(js *JointState, ps *PassState, c *Cell, readings []Judged) {
+	for _, r := range readings {
+		if kind := kindOf(r, ps.Pass); j.stands(c, r.at, kind) < 0 {
+			js.loosened[c.Place] = append(js.loosened[c.Place], loosening{r.at, passName(ps.Pass) + ": " + string(kind)})
+		}
+	}
+}
+
+// left is how far a bolt is still to be turned, which was turned too little in a
+// stage by angle since its last pull in a stage before; none if it was not.
+func (js *JointState) left(c *Cell, p plan.Pass) quantity.Quantity {
+	last, ok := c.Last()
+	pass := slices.IndexFunc(js.Passes, func(ps *PassState) bool { return ps.Pass.Key == p.Key })
+	if !ok || last.Verdict != Low || last.Turned.IsZero() || js.lastBelow(c.Place, pass, maxPlace) > last.at {
+		return quantity.Quantity{}
+	}
+	more, err := sum(p.Target, quantity.New(last.Turned.Value.Neg(), last.Turned.Unit))
+	if err != nil {
+		return quantity.Quantity{}
+	}
+	return more
 }
 
 // turnVerdict compares a bolt that was turned through an angle in all. Too much
@@ -175,6 +201,7 @@ func (j *judging) judgeStretches(js *JointState, pass int) {
 		if !ok {
 			continue
 		}
+		var spoilt []Judged
 		for i := range c.Readings {
 			r := &c.Readings[i]
 			var before *Judged
@@ -199,11 +226,12 @@ func (j *judging) judgeStretches(js *JointState, pass int) {
 				r.Stretch = difference(r.Reading.Value, before.Reading.Value)
 				r.Verdict = verdictOf(r.Stretch, ps.Pass.Limits)
 			}
-			if r.Void == nil && (r.Verdict == High || r.why != "") && j.stands(*r, kindOf(*r, ps.Pass)) < 0 {
-				js.loosened[c.Place] = append(js.loosened[c.Place], loosening{r.at, passName(ps.Pass) + ": " + string(kindOf(*r, ps.Pass))})
+			if r.Void == nil && (r.Verdict == High || r.why != "") {
+				spoilt = append(spoilt, *r)
 			}
 			c.note(r, r.Verdict.Good())
 		}
+		j.spoil(js, ps, c, spoilt)
 	}
 }
 
@@ -279,6 +307,9 @@ func (j *judging) loosen(js *JointState) {
 				continue
 			}
 			for _, at := range c.sent {
+				if at < c.accepted { // it stands after all
+					continue
+				}
 				js.loosened[b.Key] = append(js.loosened[b.Key], loosening{at, "sent back"})
 			}
 		}
@@ -289,7 +320,7 @@ func (j *judging) loosen(js *JointState) {
 		}
 		last := list[len(list)-1].at
 		for _, ps := range js.Passes {
-			if c, ok := ps.Cell(b.Key); ok && c.accepted < 0 && c.lastLive(len(j.entries)) < last {
+			if c, ok := ps.Cell(b.Key); ok && max(c.lastLive(len(j.entries)), c.accepted) < last {
 				c.Done, c.toPull = false, false
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"paintmark/calc/fact"
 	"paintmark/calc/judge"
@@ -163,7 +164,7 @@ func TestStretchesAreJudged(t *testing.T) {
 		{"a torque for a length", length + "s1 a b s2 a=60", judge.Unjudged, "", []string{"open unjudged rod/a stage-2"}},
 		{"not settled", length + "s1 a b s2 a=61.4mm!not_settled", judge.Doubtful, "", []string{"open doubtful rod/a stage-2"}},
 		{"a length that is doubtful", "rod: pre a=61.25mm!not_settled s1 a s2 a=61.4mm", judge.Unjudged, "",
-			[]string{"open length not measured rod/a", "open out of limits rod/a"}},
+			[]string{"open length not measured rod/a", "open length not measured rod/a"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := judge.Judge(p, recorded(t, p, c.notation))
@@ -205,7 +206,7 @@ func TestWhatIsAskedForNext(t *testing.T) {
 		{"turned too far is begun anew", rod + "head: s1 1 2 s2 1=90/100°", "pull head/1 stage-1, loosen: stage 2: high"},
 		{"and turned again", rod + "head: s1 1 2 s2 1=90/100° s1 1", "pull head/1 stage-2"},
 		{"too much torque is begun anew", rod + "head: s1 1 2 s2 1=130/50°", "pull head/1 stage-1, loosen: stage 2: high torque"},
-		{"not known is begun anew", rod + "head: s1 1 2 s2 1=90", "pull head/1 stage-1, loosen: stage 2: unjudged"},
+		{"not known is begun anew", rod + "head: s1 1 2 s2 1=90", "pull head/1 stage-1, loosen: stage 2: angle missing"},
 		{"unless it is taken back", rod + "head: s1 1 2 s2 1=90 void:9", "pull head/1 stage-2"},
 		{"sent back from a stage by angle is begun anew", rod + "head: s1 1 2 s2 1 2 send1", "pull head/1 stage-1, loosen: sent back"},
 		{"sent back and turned", rod + "head: s1 1 2 s2 1 2 send1 s1 1", "pull head/1 stage-2, sent back: look again"},
@@ -227,6 +228,12 @@ func TestWhatIsAskedForNext(t *testing.T) {
 	require.Equal(t, "70–120 N·m", s.Tasks[0].Watch.String())
 	require.Equal(t, quantity.Degree, s.Tasks[0].Unit)
 
+	require.Empty(t, s.Tasks[0].Left)
+	s = judge.Judge(p, recorded(t, p, rod+"head: s1 1 2 s2 1=60/50.5°"))
+	require.Equal(t, "39.5°", s.Tasks[0].Left.String(), "what is left to turn")
+	s = judge.Judge(p, recorded(t, p, rod+"head: s1 1 2 s2 1=60/50.5° s1 1"))
+	require.Empty(t, s.Tasks[0].Left, "begun anew")
+
 	// What was begun anew is no pull too many.
 	s = judge.Judge(p, recorded(t, p, rod+"head: s1 1 2 s2 1=90/100° s1 1 s2 1"))
 	require.Equal(t, []string{"for review high head/1 stage-2"}, of(s, "head/1"))
@@ -242,6 +249,92 @@ func TestAVerdictIsForeseen(t *testing.T) {
 	r = judge.Foresee(p, entries, fact.Reading{Point: "head/1", Pass: "stage-2", Value: quantity.MustParse("90 N·m"), Angle: quantity.MustParse("40°")})
 	require.Equal(t, judge.Within, r.Verdict)
 	require.Equal(t, "90°", r.Turned.String())
+}
+
+// Whatever is done wrong in stages by angle and stretch, a builder who then does
+// what comes first gets to the end, where nothing is open, and no bolt was turned
+// or stretched too far since it was last begun anew.
+func TestTurnedBuildsComeToAnEnd(t *testing.T) {
+	plans := []*plan.Plan{parsed(t, turnedPlan), testPlan(t, "angle-twin.toml")}
+	values := []string{"", "10 N·m", "25 N·m", "40 N·m", "90 N·m", "130 N·m", "61.25 mm", "61.30 mm", "61.40 mm", "62 mm", "2.41 in", "60°"}
+	angles := []string{"", "30°", "60°", "90°", "200°", "0.25 turn", "9 mm"}
+	rapid.Check(t, func(t *rapid.T) {
+		b := newBuilder(t, rapid.SampledFrom(plans).Draw(t, "plan"))
+		quantityOf := func(list []string, what string) (q quantity.Quantity) {
+			if text := rapid.SampledFrom(list).Draw(t, what); text != "" {
+				q = quantity.MustParse(text)
+			}
+			return q
+		}
+		for n := rapid.IntRange(0, 40).Draw(t, "steps"); n > 0 && !b.state.Complete(); n-- {
+			k := rapid.SampledFrom(b.state.Tasks).Draw(t, "task")
+			switch rapid.IntRange(0, 9).Draw(t, "what") {
+			case 0:
+				r := fact.Reading{Point: k.Point, Pass: k.Pass, Value: quantityOf(values, "value"), Angle: quantityOf(angles, "angle")}
+				r.Status = rapid.SampledFrom([][]string{nil, nil, {fact.Overload}, {fact.NotSettled}}).Draw(t, "status")
+				b.put(r)
+			case 1:
+				if n := len(b.entries); n > 0 {
+					of := b.entries[rapid.IntRange(0, n-1).Draw(t, "of")]
+					b.put(fact.Void{Of: of.Ref, Point: of.Body.About(), Because: "wrong"})
+				}
+			case 2:
+				if back, err := b.state.SendBack(k.Point, "", "look again", "QA"); err == nil {
+					b.put(back)
+				}
+			case 3:
+				if js, _ := b.state.Joint(k.Joint); js != nil {
+					bolt := js.Joint.Bolts[0]
+					b.put(fact.Reading{Point: js.Joint.Point(bolt.Key), Value: quantityOf(values, "length")})
+				}
+			case 4:
+				if len(b.state.Findings) > 0 {
+					f := rapid.SampledFrom(b.state.Findings).Draw(t, "finding")
+					if a, err := b.state.Accept(f.Name, "enough", "QA"); err == nil {
+						b.put(a)
+						require.Contains(t, told(b.state), strings.TrimSpace("accepted "+string(f.Kind)+" "+where(f)))
+					}
+				}
+			default:
+				b.good(b.state.Tasks[0])
+			}
+		}
+		b.finish()
+		for _, f := range b.state.Findings {
+			require.NotEqual(t, judge.Open, f.Status, "%v", told(b.state))
+		}
+		require.Empty(t, b.state.Again)
+		for _, js := range b.state.Joints {
+			for _, ps := range js.Passes {
+				for _, c := range ps.Cells {
+					r, ok := c.Last()
+					require.True(t, ok)
+					if !r.Verdict.Good() {
+						require.Contains(t, told(b.state), "accepted "+string(acceptedAs(b.state, r))+" "+string(c.Point)+" "+string(c.Pass))
+					}
+				}
+			}
+		}
+	})
+}
+
+// acceptedAs is the kind of the accepted finding that rests on a reading.
+func acceptedAs(s *judge.State, r judge.Judged) judge.FindingKind {
+	for _, found := range s.Findings {
+		if found.Status == judge.Accepted && slices.Contains(found.Entries, r.Entry.Ref) {
+			return found.Kind
+		}
+	}
+	return "none"
+}
+
+// where is the place of a finding, as told gives it.
+func where(f judge.Finding) string {
+	at := string(f.Point)
+	if at == "" {
+		at = f.Joint
+	}
+	return strings.TrimSpace(at + " " + string(f.Pass))
 }
 
 // named is the name of the only finding of a kind.
