@@ -171,6 +171,9 @@ func nextLine(s *judge.State, now time.Time) string {
 		words += fmt.Sprintf("measure %s: %s, allowed is %s", t.Point, t.Name, t.Limits)
 	default:
 		words += fmt.Sprintf("%s, %s: %s (%s)", t.Point, t.Name, plan.TargetWords(t.Target), t.Limits)
+		if !t.Left.IsZero() {
+			words += ", " + t.Left.String() + " more"
+		}
 		if !t.Watch.IsZero() {
 			words += ", torque at the end " + t.Watch.String()
 		}

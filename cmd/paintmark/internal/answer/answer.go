@@ -169,6 +169,7 @@ type Task struct {
 	Target    *Quantity  `json:"target,omitempty"`
 	Limits    *Limits    `json:"limits,omitempty"`
 	Watch     *Limits    `json:"watch,omitempty"`
+	Left      *Quantity  `json:"left,omitempty"` // of an angle, of which a part was turned
 	Shows     *Limits    `json:"shows,omitempty"`
 	Loosen    string     `json:"loosen,omitempty"`    // why the bolt is to be loosened first
 	SentBack  string     `json:"sent_back,omitempty"` // why it was sent back
@@ -180,7 +181,7 @@ type Task struct {
 // TaskOf gives a task's JSON form.
 func TaskOf(t judge.Task) *Task {
 	return &Task{Kind: string(t.Kind), Point: t.Point, Pass: t.Pass, Name: t.Name, Target: Of(t.Target), Limits: LimitsOf(t.Limits),
-		Watch: LimitsOf(t.Watch), Shows: LimitsOf(t.Shows), Loosen: t.Loosen, SentBack: t.SentBack,
+		Watch: LimitsOf(t.Watch), Left: Of(t.Left), Shows: LimitsOf(t.Shows), Loosen: t.Loosen, SentBack: t.SentBack,
 		After: string(t.Again), LeftOut: t.LeftOut, NotBefore: moment(t.NotBefore)}
 }
 

@@ -315,14 +315,24 @@ func nextForms(e bench.Event, zone *time.Location) []nextForm {
 	case task.Kind == judge.Measure:
 		return []nextForm{{task.Place, ""}, {"", "MEASURE"}}
 	}
-	return []nextForm{{task.Place, aimWords(task)}, {task.Place, task.Target.Number()}, {task.Place, ""}}
+	return []nextForm{{task.Place, aimWords(task)}, {task.Place, aimNumber(task)}, {task.Place, ""}}
 }
 
 // aimWords is the target in big letters: a stretch is told from a length by its
-// sign.
+// sign, and so is what is left of an angle from the whole of it.
 func aimWords(task judge.Task) string {
+	if !task.Left.IsZero() {
+		return "+" + task.Left.String()
+	}
 	if task.Target.Dimension() == quantity.Length {
 		return "+" + task.Target.String()
 	}
 	return task.Target.String()
+}
+
+func aimNumber(task judge.Task) string {
+	if !task.Left.IsZero() {
+		return "+" + task.Left.Number()
+	}
+	return task.Target.Number()
 }

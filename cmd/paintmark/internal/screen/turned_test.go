@@ -34,6 +34,11 @@ func TestAnglesAndStretches(t *testing.T) {
 	require.Equal(t, nextForm{"2", "90°"}, nextForms(bench.Event{Kind: bench.Next, Task: turn}, time.UTC)[0])
 	require.Equal(t, nextForm{"1L", "+0.150 mm"}, nextForms(bench.Event{Kind: bench.Next, Task: stretch}, time.UTC)[0])
 
+	turn.Left = quantity.MustParse("39.5°")
+	require.Equal(t, "NEXT head/2   stage 2   turn 90° (85–95°), 39.5° more   torque at the end 70–120 N·m   1 of 4 done",
+		nextWords(bench.Event{Kind: bench.Next, Task: turn, Done: 1, Of: 4}, time.UTC))
+	require.Equal(t, []nextForm{{"2", "+39.5°"}, {"2", "+39.5"}, {"2", ""}}, nextForms(bench.Event{Kind: bench.Next, Task: turn}, time.UTC))
+
 	torque, rest := quantity.MustParse("92.0 N·m"), quantity.MustParse("40.0°")
 	for _, c := range []struct {
 		task    judge.Task

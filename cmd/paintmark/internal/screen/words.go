@@ -46,6 +46,11 @@ func nextWords(e bench.Event, zone *time.Location) string {
 // watchWords are what is to be looked at besides the target: the torque at the
 // end of an angle, and what the indicator must show for a stretch.
 func watchWords(task judge.Task) string {
+	if !task.Left.IsZero() {
+		left := task
+		left.Left = quantity.Quantity{}
+		return ", " + task.Left.String() + " more" + watchWords(left)
+	}
 	switch {
 	case !task.Watch.IsZero():
 		return "   torque at the end " + task.Watch.String()
