@@ -3,7 +3,7 @@
 //
 // The page has in it the samples of each pull as the book keeps them: integers with
 // an exponent, told as differences. What a reader is shown is made of those integers;
-// only the lines on the screen are thinned, and never by more than half a pixel. Turn
+// only the lines on the screen are thinned, and never by a whole pixel. Turn
 // is computed (package trace) and is said to be.
 //
 // Curves are drawn by uPlot, whose source and licence are in the folder uplot; its

@@ -133,8 +133,8 @@ function styles(list) {
 }
 const name = p => S.bolt && !S.pass ? passName(p) : S.pass ? "bolt " + p.place : p.place + ", " + passName(p);
 
-// The lines, thinned: a sample is left out while the line stays within half a pixel of
-// it. Along time and turn, and back and forth along an angle alike.
+// The lines, thinned: a sample is left out that lies within half a pixel, across and
+// up, of the last one drawn; along time, and back and forth along an angle alike.
 function thinned(c, f, toX, toY, path, box) {
   let px = NaN, py = NaN, lastOut = true, ox = 0, oy = 0, points = 0;
   for (let k = 0; k < c.x.length; k++) {

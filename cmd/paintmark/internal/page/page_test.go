@@ -3,7 +3,9 @@ package page
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
+	"fmt"
 	"html"
 	"math/big"
 	"os"
@@ -136,6 +138,14 @@ func TestATraceThatIsDamaged(t *testing.T) {
 	require.NoError(t, Write(&b, in))
 	require.Contains(t, b.String(), "A trace cannot be shown: <bdi>head/")
 	require.Len(t, documentOf(t, b.String()).Pulls, len(w.samples)-1)
+}
+
+// What is vendored is what its source says.
+func TestTheLibraryIsUnchanged(t *testing.T) {
+	for name, text := range map[string]string{"uPlot.iife.min.js": plotText, "uPlot.min.css": plotStyle, "LICENSE": plotLicence} {
+		require.Contains(t, plotSource, fmt.Sprintf("%x  %s\n", sha256.Sum256([]byte(text)), name))
+	}
+	require.Contains(t, plotText, "v1.6.32")
 }
 
 // browse opens a page in a browser without a window and gives what became of it.
