@@ -91,7 +91,7 @@ type view struct {
 	OddPulls                     []oddView
 	Joints                       []jointView
 	Pulls                        []pullView
-	Without                      int
+	Without, Unplaced            int
 	Unread                       []string
 	Attested, Readings           int
 	Cautions                     []string
@@ -161,7 +161,7 @@ func newView(in Input, g *gathering, pulls []*pullData) *view {
 	s := in.State
 	v := &view{
 		Build: in.Build, Plan: s.Plan.Title, Edition: s.Plan.Edition, Engine: s.Plan.Engine.Name, Identity: s.Opening.Identity,
-		Sound: in.Verified, Summary: in.Summary, Without: g.without, Unread: g.unread, Attested: s.Attested, Readings: s.Readings,
+		Sound: in.Verified, Summary: in.Summary, Without: g.without, Unplaced: traces(in.Entries) - len(pulls) - len(g.unread), Unread: g.unread, Attested: s.Attested, Readings: s.Readings,
 		Cautions: caution.All(), Printed: in.Printed.In(in.zone()).Format("2006-01-02 15:04:05 -07:00"), Version: in.Version,
 		Plot: template.JS(plotText), Script: template.JS(scriptText), Licence: plotSource + "\n" + plotLicence,
 	}
@@ -205,6 +205,25 @@ func newView(in Input, g *gathering, pulls []*pullData) *view {
 		v.Joints = append(v.Joints, drawn(js.Joint))
 	}
 	return v
+}
+
+// traces counts the traces that entries name.
+func traces(entries []fact.Entry) (n int) {
+	for _, e := range entries {
+		var name fact.Trace
+		switch b := e.Body.(type) {
+		case fact.Reading:
+			name = b.Trace
+		case fact.Interrupted:
+			name = b.Trace
+		case fact.Note:
+			name = b.Trace
+		}
+		if name != (fact.Trace{}) {
+			n++
+		}
+	}
+	return n
 }
 
 func hashOf(script string) string {

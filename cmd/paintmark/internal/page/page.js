@@ -343,13 +343,14 @@ function draw(keep) {
   if (drawn.length) {
     plot = make(drawn, S.axis, host, host.clientWidth, host.clientHeight, 0, range);
     dot = document.createElement("i"); dot.className = "dot"; dot.hidden = true; plot.over.append(dot);
-    // What comes from the wheel within a frame is drawn once.
+    // What comes from the wheel within a sixtieth of a second is drawn once.
     let turned = 0;
     plot.over.addEventListener("wheel", e => {
+      if (!e.ctrlKey && !e.metaKey) return; // the page is scrolled
       e.preventDefault();
       const u = plot, box = u.over.getBoundingClientRect(), first = !turned;
       turned += e.deltaY > 0 ? 1 : -1;
-      if (first) requestAnimationFrame(() => { const by = Math.pow(1.2, turned); turned = 0; if (u == plot) about(by, u.posToVal(e.clientX - box.left, "x"), u.posToVal(e.clientY - box.top, "y")); });
+      if (first) setTimeout(() => { const by = Math.pow(1.2, turned); turned = 0; if (u == plot) about(by, u.posToVal(e.clientX - box.left, "x"), u.posToVal(e.clientY - box.top, "y")); }, 16);
     }, { passive: false });
     let from = null;
     plot.over.addEventListener("mousedown", e => { from = [e.clientX, e.clientY]; });
@@ -371,7 +372,7 @@ function table() {
     tr.hidden = !shown.has(p);
     if (!tr.hidden) n++;
     tr.classList.toggle("chosen", S.pull == p.index);
-    tr.setAttribute("aria-selected", S.pull == p.index);
+    tr.setAttribute("aria-current", S.pull == p.index);
   }
   $("count").textContent = `${n} of ${pulls.length}`;
 }
@@ -550,7 +551,8 @@ const KEYS = {
   "+": () => plot && about(1 / 1.5), "=": () => plot && about(1 / 1.5), "-": () => plot && about(1.5), 0: whole, Escape: () => choose(null),
 };
 addEventListener("keydown", e => {
-  if (e.ctrlKey || e.metaKey || e.altKey || /^(SELECT|INPUT|TEXTAREA)$/.test(e.target.tagName)) return;
+  if (e.ctrlKey || e.metaKey || e.altKey || e.target.tagName == "SELECT") return;
+  if (e.target.tagName == "INPUT" && (e.key == " " || e.key.startsWith("Arrow"))) return; // they are the field's own
   const g = e.target.closest && e.target.closest(".bolt");
   if (g && (e.key == "Enter" || e.key == " ")) { e.preventDefault(); bolt(g.dataset.place); return; }
   if (e.key.startsWith("Arrow") && e.target.closest && e.target.closest(".scroll")) return;

@@ -21,6 +21,7 @@ import (
 	"pgregory.net/rapid"
 
 	"paintmark/calc/fact"
+	"paintmark/calc/quantity"
 	"paintmark/calc/trace"
 	"paintmark/cmd/paintmark/internal/needs"
 )
@@ -119,6 +120,41 @@ func TestNothingOfTheBookIsMarkup(t *testing.T) {
 	require.NotContains(t, text, "\x00")
 	require.NotRegexp(t, `(?i)(src|href)\s*=\s*["']`, strings.ReplaceAll(text, plotText, ""))
 	require.Contains(t, text, "default-src &#39;none&#39;")
+}
+
+// What belongs to no bolt is counted.
+func TestTracesOfNoBolt(t *testing.T) {
+	w := head(t)
+	require.NotContains(t, w.page(), "no bolt of the plan")
+	samples := w.samples["head/9 stage-3"]
+	w.keep("9", "stage-3", samples, func(name fact.Trace) fact.Body {
+		return fact.Note{What: fact.NotAssigned, Instrument: instrument.Name, Text: "12 N·m", Trace: name}
+	})
+	require.Contains(t, w.page(), "1 more trace belongs to no bolt of the plan and is not shown.")
+	w.keep("9", "stage-3", samples, func(name fact.Trace) fact.Body {
+		return fact.Interrupted{Instrument: instrument, Trace: name, Because: "the power failed"}
+	})
+	require.Contains(t, w.page(), "2 more traces belong to no bolt of the plan and are not shown.")
+}
+
+// Windows are drawn in the unit of the trace: 1 lbf·ft is 1.355 817 948 N·m (NIST SP
+// 811, appendix B). A stage by angle has two windows.
+func TestWindows(t *testing.T) {
+	w := windowOf(quantity.Limits{Least: quantity.MustParse("24 lbf·ft"), Most: quantity.MustParse("312 lbf·in")})
+	require.Equal(t, 24.0, *w.Least)
+	require.InDelta(t, 26, *w.Most, 1e-9)
+	require.InDelta(t, 1.355817948, w.Factor, 1e-9)
+	require.Nil(t, windowOf(quantity.Limits{}))
+	require.Nil(t, windowOf(quantity.Limits{Most: quantity.MustParse("9 N·m")}).Least)
+
+	text := planOf(4, 30) + "[[joint.stage]]\nangle = \"90°\"\ntolerance = \"±5°\"\n"
+	d := documentOf(t, newWork(t, text, 4).page())
+	require.Len(t, d.Joints[0].Passes, 2)
+	require.NotNil(t, d.Joints[0].Passes[0].Window)
+	require.Nil(t, d.Joints[0].Passes[0].Turn)
+	require.Nil(t, d.Joints[0].Passes[1].Window, "no torque is watched")
+	require.Equal(t, 85.0, *d.Joints[0].Passes[1].Turn.Least)
+	require.Equal(t, 95.0, *d.Joints[0].Passes[1].Turn.Most)
 }
 
 // A trace that the book cannot give is named; the others are shown.
@@ -310,6 +346,8 @@ key("<");const want=readout(),dot=$(".dot").getBoundingClientRect(),over=$(".u-o
 mouse(over,"mousemove",x,y);await wait(60);out.Hovered.push(want,readout());mouse(over,"mouseleave",x,y);await wait(30)}}
 const left=()=>parseFloat($(".dot").style.left);
 key("0");out.Zoomed.push(left());key("+");await wait(50);out.Zoomed.push(left());key("0");await wait(50);out.Zoomed.push(left());
+const o=$(".u-over"),b=o.getBoundingClientRect(),wheel=ctrlKey=>{o.dispatchEvent(new WheelEvent("wheel",{deltaY:-100,ctrlKey,clientX:b.left+9,clientY:b.top+9,bubbles:true,cancelable:true}));return wait(100)};
+await wheel(false);out.Zoomed.push(left());await wheel(true);out.Zoomed.push(left());
 return out`, &got)
 		require.Len(t, got.Stepped, 60)
 		require.Len(t, got.Hovered, 20)
@@ -323,6 +361,8 @@ return out`, &got)
 		}
 		require.NotEqual(t, got.Zoomed[0], got.Zoomed[1])
 		require.InDelta(t, got.Zoomed[0], got.Zoomed[2], 0.01)
+		require.Equal(t, got.Zoomed[2], got.Zoomed[3], "the wheel alone scrolls the page")
+		require.NotEqual(t, got.Zoomed[3], got.Zoomed[4])
 	})
 
 	t.Run("prints every pass", func(t *testing.T) {
