@@ -170,10 +170,13 @@ func newView(in Input, g *gathering, pulls []*pullData) *view {
 	}
 	v.Policy = "default-src 'none'; style-src 'unsafe-inline'; script-src " + hashOf(plotText) + " " + hashOf(scriptText) + "; base-uri 'none'; form-action 'none'"
 	v.Style = style()
-	if n := s.Unsettled(); n > 0 {
+	switch n := s.Unsettled(); {
+	case n > 0:
 		v.Standing, v.StandingText = markOf(mark.Status(judge.Open)), strconv.Itoa(n)+" open or for review"
-	} else {
-		v.Standing, v.StandingText = markOf(mark.Status(judge.Settled)), "nothing found is open"
+	case !s.Complete():
+		v.Standing, v.StandingText = markOf(mark.Pending), "work is left to do; nothing that was found is open"
+	default:
+		v.Standing, v.StandingText = markOf(mark.Status(judge.Settled)), "all is done, and nothing that was found is open"
 	}
 	for n, f := range s.Findings {
 		one := findingView{Mark: markOf(mark.Status(f.Status)), Kind: string(f.Kind), Where: f.Joint, Text: f.Text, Remedy: f.Remedy, Name: f.Name, Pull: -1}

@@ -206,7 +206,7 @@ function decorate(u, list, axis, small) {
     if (small) continue;
     if (w.turn) ctx.fillText("window " + w.text, lo + 4 * k, b.top + b.height - 4 * k); else ctx.fillText("window " + w.text, b.left + 6 * k, hi - 3 * k);
   }
-  if (AXES[axis].mark) {
+  if (AXES[axis].mark && u.scales.x.min < 0 && u.scales.x.max > 0) {
     const x = Math.round(u.valToPos(0, "x", true)) + .5;
     ctx.strokeStyle = "#7A7A7A"; ctx.lineWidth = k; ctx.setLineDash([2 * k, 3 * k]); ctx.beginPath(); ctx.moveTo(x, b.top); ctx.lineTo(x, b.top + b.height); ctx.stroke(); ctx.setLineDash([]);
     ctx.fillStyle = "#595959"; ctx.textAlign = "left"; ctx.textBaseline = "top"; if (!small) ctx.fillText(AXES[axis].mark, x + 4 * k, b.top + 4 * k);
