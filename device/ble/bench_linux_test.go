@@ -393,19 +393,22 @@ func benchKilled(t *testing.T, b *bleBench) {
 	require.NoError(t, daemon.Start())
 	b.bluetoothd = daemon.Process.Pid
 	t.Cleanup(func() { _ = daemon.Process.Release() })
-	b.powered(t, b.central)
-	b.powered(t, b.far)
+	b.powered(t, b.central, true)
+	// The instrument lost its service too. What the kernel still has of it, a
+	// connection without characteristics and an advertisement, goes first.
+	b.powered(t, b.far, false)
+	b.powered(t, b.far, true)
 	b.switchOn(t)
 	a.found()
 	a.reading()
 }
 
-// powered switches an adapter on, as soon as the service has it.
-func (b *bleBench) powered(t *testing.T, adapter string) {
+// powered switches an adapter on or off, as soon as the service has it.
+func (b *bleBench) powered(t *testing.T, adapter string, on bool) {
 	t.Helper()
 	require.NoError(t, retried(t, func(bus *dbus.Conn) error {
 		o := bus.Object("org.bluez", dbus.ObjectPath("/org/bluez/"+adapter))
-		return o.SetProperty("org.bluez.Adapter1.Powered", dbus.MakeVariant(true))
+		return o.SetProperty("org.bluez.Adapter1.Powered", dbus.MakeVariant(on))
 	}))
 }
 
@@ -433,7 +436,7 @@ func benchOwnOff(t *testing.T, b *bleBench) {
 	_, err = b.transport(t).Open(limited(t))
 	require.ErrorIs(t, err, device.ErrAbsent)
 	require.ErrorContains(t, err, "no Bluetooth adapter is switched on")
-	b.powered(t, b.central)
+	b.powered(t, b.central, true)
 	a.found()
 	a.reading()
 }

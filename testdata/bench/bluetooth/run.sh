@@ -1,10 +1,8 @@
 # shellcheck shell=dash
-# Runs in the machine: what Bluetooth does to device/ble, device/serialport and to the
-# program.
+# Runs in the machine: what Bluetooth's serial port profile does to device/serialport
+# and to the program.
 . /bench/bluetooth.sh
 failed=0
-# First, because an instrument that was seen by both kinds of Bluetooth is called by the older.
-PAINTMARK_BENCH_BLE=hci0,hci1,$BLUETOOTHD ./ble.test -test.run '^TestBench$' -test.v -test.timeout 200s || failed=1
 PAINTMARK_BENCH_RFCOMM=hci0,hci1 ./serialport.test -test.run '^TestBenchBluetooth$' -test.v -test.timeout 90s || failed=1
 
 # The program reads a stream from a Bluetooth port whose link is broken.
