@@ -120,7 +120,7 @@ func (c *Cutter) rest(s Sample, raw float64) {
 	}
 	c.state, c.goal, c.begins, c.sign = pulling, c.aim, begins, math.Copysign(1, beyond)
 	c.told, c.announced, c.low = 0, false, -1
-	c.pull = &Pull{Zero: zero, Noise: c.still.noise}
+	c.pull = &Pull{Snug: c.aim.Snug, Zero: zero, Noise: c.still.noise}
 	c.pull.Trace.Tick = tick
 	c.pull.Trace.Torque.Unit, c.pull.Trace.Angle.Unit = s.Torque.Unit, s.Angle.Unit
 	c.pull.Began = s.Time
@@ -241,7 +241,7 @@ func (c *Cutter) reached() bool {
 		return false
 	case c.goal.Angle > 0:
 		series := c.pull.Trace.Angle
-		return len(series.Values) > 0 && trace.Series{Exponent: series.Exponent, Values: []int64{turned(&c.pull.Trace, strokes)}}.Float(0) >= c.goal.Angle
+		return len(series.Values) > 0 && trace.Series{Exponent: series.Exponent, Values: []int64{turned(&c.pull.Trace, strokes, c.goal.Snug)}}.Float(0) >= c.goal.Angle
 	case c.goal.Torque > 0:
 		for _, s := range strokes {
 			if c.pull.Trace.Torque.Float(s.Peak) >= c.goal.Torque {
@@ -253,12 +253,16 @@ func (c *Cutter) reached() bool {
 }
 
 // turned is the angle turned in the strokes of a trace, in steps of its angle: of
-// each stroke, its largest angle less that of the sample before it. What the
-// wrench turns back between them does not count.
-func turned(t *trace.Trace, strokes []Stroke) (sum int64) {
+// each stroke, its largest angle less that of the sample before it came to the
+// snug torque. What the wrench turns back between them does not count.
+func turned(t *trace.Trace, strokes []Stroke, snug float64) (sum int64) {
 	for _, s := range strokes {
-		from, most := t.Angle.Values[max(0, s.From-1)], int64(0)
-		for _, v := range t.Angle.Values[s.From:s.To] {
+		begin := s.From
+		for snug > 0 && begin < s.To && t.Torque.Float(begin) < snug {
+			begin++
+		}
+		from, most := t.Angle.Values[max(0, begin-1)], int64(0)
+		for _, v := range t.Angle.Values[begin:s.To] {
 			most = max(most, v-from)
 		}
 		sum += most
@@ -272,7 +276,7 @@ func (p *Pull) Turned() quantity.Quantity {
 	if !p.Trace.HasAngle() {
 		return quantity.Quantity{}
 	}
-	return quantity.New(decimal.New(turned(&p.Trace, p.Strokes), p.Trace.Angle.Exponent), p.Trace.Angle.Unit)
+	return quantity.New(decimal.New(turned(&p.Trace, p.Strokes, p.Snug), p.Trace.Angle.Exponent), p.Trace.Angle.Unit)
 }
 
 // Highest is the highest torque of the pull's strokes, exactly.

@@ -265,6 +265,10 @@ func TestTurnedAndHighest(t *testing.T) {
 	}}
 	require.Equal(t, "56.0°", p.Turned().String(), "31 and 25 degrees")
 	require.Equal(t, "88.2 N·m", p.Highest().String())
+	p.Snug = 30
+	require.Equal(t, "41.0°", p.Turned().String(), "21 from 10° on and 20 from 5° on: below 30 N·m the wrench gave way")
+	p.Snug = 200
+	require.Equal(t, "0.0°", p.Turned().String())
 	p.Trace.Angle.Values = nil
 	require.True(t, p.Turned().IsZero())
 }

@@ -49,6 +49,9 @@ type Aim struct {
 	// Angle is the least turn from the pull's beginning that reaches it, in the
 	// samples' unit, where the stage is one of angle.
 	Angle float64
+	// Snug is the torque from which on a stroke's angle counts, in the samples'
+	// unit: below it the wrench gives way, and the bolt stands. 0 counts it all.
+	Snug float64
 }
 
 // Settings are how the cutter decides. The zero Settings is for real use; a field
@@ -149,6 +152,8 @@ type Pull struct {
 	End          End
 	Strokes      []Stroke
 	Trace        trace.Trace
+	// Snug is the aim's.
+	Snug float64
 	// Zero is the torque that the wrench showed before, when nothing was pulled,
 	// and Noise the standard deviation about it, in the samples' unit.
 	Zero, Noise float64

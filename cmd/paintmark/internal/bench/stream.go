@@ -88,21 +88,42 @@ func (st *stream) see(s device.Sample) {
 // target allows.
 func (w *sitting) aim(st *stream, unit quantity.Unit) {
 	t := w.shown.Task
-	if t.Point == st.aimed.Point && t.Pass == st.aimed.Pass && unit == st.unit {
+	if t.Point == st.aimed.Point && t.Pass == st.aimed.Pass && t.Left == st.aimed.Left && unit == st.unit {
 		return
 	}
 	st.aimed, st.unit = t, unit
 	var a pull.Aim
 	least := t.Limits.Least
-	if least.IsZero() {
+	switch {
+	case !t.Left.IsZero():
+		least = t.Left
+	case least.IsZero():
 		least = t.Target
 	}
 	if in, err := least.In(unit, 9); err == nil {
 		a.Torque = in.Value.InexactFloat64()
 	} else if in, err := least.In(quantity.Degree, 9); err == nil {
 		a.Angle = in.Value.InexactFloat64()
+		a.Snug = w.snug(t, unit)
 	}
 	st.cutter.Aim(a)
+}
+
+// snug is the torque from which a stage by angle counts.
+func (w *sitting) snug(t judge.Task, unit quantity.Unit) float64 {
+	j, ok := w.plan.Joint(t.Joint)
+	if !ok {
+		return 0
+	}
+	pass, ok := j.Pass(t.Pass)
+	if !ok {
+		return 0
+	}
+	in, err := pass.Snug.In(unit, 9)
+	if err != nil {
+		return 0
+	}
+	return in.Value.InexactFloat64()
 }
 
 // pulls takes what a cutter told.
