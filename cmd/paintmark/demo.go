@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -270,12 +271,16 @@ func (d *demoStage) report(c *cli.Call, state *judge.State) error {
 	if err := printState(c.Out, demoBuild, state, d.builder.Clock.Now()); err != nil {
 		return err
 	}
-	page, _, _, err := makeSheet(d.book, d.builder.Clock.Now())
+	h, err := salvaged(d.book)
 	if err != nil {
 		return err
 	}
+	var page bytes.Buffer
+	if err := h.sheet(&page, d.book, d.builder.Clock.Now()); err != nil {
+		return err
+	}
 	sheetFile := filepath.Join(d.shelf.Dir(), demoBuild+".html")
-	if err := writeFile(sheetFile, page); err != nil {
+	if err := writeFile(sheetFile, page.Bytes()); err != nil {
 		return err
 	}
 	run := programWords()

@@ -1,18 +1,14 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"errors"
-	"fmt"
+	"io"
 	"time"
 
 	"paintmark/calc/fact"
-	"paintmark/calc/judge"
 	"paintmark/calc/trace"
 	"paintmark/cmd/paintmark/internal/cli"
 	"paintmark/cmd/paintmark/internal/page"
-	"paintmark/log/book"
 )
 
 func pageCommand() *cli.Command {
@@ -34,53 +30,17 @@ verified first; a book that is not sound gets a page that says so.`,
 			if err != nil {
 				return err
 			}
-			text, unsettled, sound, err := makePage(ctx, b, time.Now())
+			h, err := salvaged(b)
 			if err != nil {
 				return err
 			}
-			to := c.String("to")
-			if to == "" {
-				to = b.Build() + "-traces.html"
-			}
-			if to == "-" {
-				_, err = c.Out.Write(text)
-			} else if err = writeFile(to, text); err == nil {
-				_, err = fmt.Fprintln(c.Out, to)
-			}
-			switch {
-			case err != nil:
-				return err
-			case !sound:
-				return cli.Fail(cli.Damaged, nil)
-			case unsettled > 0:
-				return cli.Fail(cli.Findings, nil)
-			}
-			return nil
+			return h.handOver(c, b.Build()+"-traces.html", func(w io.Writer) error {
+				return page.Write(w, page.Input{
+					State: h.state, Entries: h.entries, Build: b.Build(), Verified: h.report.Sound(), Summary: h.summary,
+					Printed: time.Now(), Version: version(), TimeZone: time.Local,
+					Trace: func(t fact.Trace) (*trace.Trace, error) { return b.Trace(ctx, t) },
+				})
+			})
 		},
 	}
-}
-
-// makePage verifies a book and makes its trace page of what can be had of it.
-func makePage(ctx context.Context, b *book.Book, now time.Time) (text []byte, unsettled int, sound bool, err error) {
-	report, entries, err := book.Salvage(b.Path())
-	if err != nil {
-		return nil, 0, false, err
-	}
-	p, err := judge.PlanOf(entries)
-	if err != nil {
-		return nil, 0, false, errors.Join(fmt.Errorf("%s: %w", b.Path(), err), report.Err())
-	}
-	state := judge.Judge(p, entries)
-	in := page.Input{
-		State: state, Entries: entries, Build: b.Build(), Verified: report.Sound(), Printed: now, Version: version(), TimeZone: time.Local,
-		Trace: func(t fact.Trace) (*trace.Trace, error) { return b.Trace(ctx, t) },
-	}
-	if err := report.Err(); err != nil {
-		in.Summary = err.Error()
-	} else {
-		in.Summary = fmt.Sprintf("sound: %s, each as it was recorded", count(report.Entries, "entry", "entries"))
-	}
-	var buffer bytes.Buffer
-	err = page.Write(&buffer, in)
-	return buffer.Bytes(), state.Unsettled(), report.Sound(), err
 }

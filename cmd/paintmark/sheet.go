@@ -1,15 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"errors"
-	"fmt"
-	"os"
-	"path/filepath"
+	"io"
 	"time"
 
-	"paintmark/calc/judge"
 	"paintmark/cmd/paintmark/internal/cli"
 	"paintmark/cmd/paintmark/internal/sheet"
 	"paintmark/log/book"
@@ -32,78 +27,20 @@ The book is verified first; a book that is not sound gets a sheet that says so.`
 			if err != nil {
 				return err
 			}
-			page, unsettled, sound, err := makeSheet(b, time.Now())
+			h, err := salvaged(b)
 			if err != nil {
 				return err
 			}
-			to := c.String("to")
-			if to == "" {
-				to = b.Build() + ".html"
-			}
-			if to == "-" {
-				_, err = c.Out.Write(page)
-			} else if err = writeFile(to, page); err == nil {
-				_, err = fmt.Fprintln(c.Out, to)
-			}
-			switch {
-			case err != nil:
-				return err
-			case !sound:
-				return cli.Fail(cli.Damaged, nil)
-			case unsettled > 0:
-				return cli.Fail(cli.Findings, nil)
-			}
-			return nil
+			return h.handOver(c, b.Build()+".html", func(w io.Writer) error { return h.sheet(w, b, time.Now()) })
 		},
 	}
 }
 
-// makeSheet verifies a book and makes its sheet of what can be had of it.
-func makeSheet(b *book.Book, now time.Time) (page []byte, unsettled int, sound bool, err error) {
-	report, entries, err := book.Salvage(b.Path())
-	if err != nil {
-		return nil, 0, false, err
-	}
-	p, err := judge.PlanOf(entries)
-	if err != nil {
-		return nil, 0, false, errors.Join(fmt.Errorf("%s: %w", b.Path(), err), report.Err())
-	}
-	state := judge.Judge(p, entries)
-	in := sheet.Input{State: state, Build: b.Build(), Verified: report.Sound(), Printed: now, Version: version(), TimeZone: time.Local}
-	for _, e := range report.Ends {
+// sheet writes the build sheet.
+func (h *handover) sheet(w io.Writer, b *book.Book, now time.Time) error {
+	in := sheet.Input{State: h.state, Build: b.Build(), Verified: h.report.Sound(), Summary: h.summary, Printed: now, Version: version(), TimeZone: time.Local}
+	for _, e := range h.report.Ends {
 		in.Heads = append(in.Heads, sheet.Head{Station: e.Ref.Station, Number: e.Ref.Number, Hash: e.Hash})
 	}
-	if err := report.Err(); err != nil {
-		in.Summary = err.Error()
-	} else {
-		in.Summary = fmt.Sprintf("sound: %s, each as it was recorded", count(report.Entries, "entry", "entries"))
-	}
-	var buffer bytes.Buffer
-	err = sheet.Write(&buffer, in)
-	return buffer.Bytes(), state.Unsettled(), report.Sound(), err
-}
-
-// writeFile replaces a file as a whole or not at all.
-func writeFile(path string, content []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(content)
-	if err == nil {
-		err = f.Sync()
-	}
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err == nil {
-		err = os.Chmod(f.Name(), 0o644)
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		_ = os.Remove(f.Name())
-	}
-	return err
+	return sheet.Write(w, in)
 }
