@@ -147,6 +147,9 @@ func TestFaultsAreFound(t *testing.T) {
 // BenchmarkProof is the proof at length, and asks for what is aimed at: 99 % found, under
 // 1 false in 1000 sound pulls.
 func BenchmarkProof(b *testing.B) {
+	if testing.Short() {
+		b.Skip("takes minutes: left out by -short")
+	}
 	for _, c := range []struct {
 		name        string
 		sound, each int
